@@ -158,3 +158,17 @@ def _near(message: str) -> str:
     known = {name for kind in kinds for name in kind.__struct_fields__}
     near = difflib.get_close_matches(words[1], known, 1) if len(words) > 1 else []
     return f" Did you mean `{near[0]}`?" if near else ""
+
+
+def source_of(key: str, value: object, defaults: dict[str, object], environ: dict[str, str] | None = None) -> str:
+    """Where a setting's value came from: a variable's name, "file", or "default".
+
+    >>> source_of("broker.root", "marsh", {"broker.root": "wakes"}, {"FLEET_BROKER__ROOT": "marsh"})
+    'FLEET_BROKER__ROOT'
+    >>> source_of("broker.root", "wakes", {"broker.root": "wakes"}, {})
+    'default'
+    """
+    variable = PREFIX + key.replace(".", "__").upper()
+    if variable in (os.environ if environ is None else environ):
+        return variable
+    return "default" if defaults.get(key) == value else "file"
