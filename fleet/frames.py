@@ -118,6 +118,7 @@ DAY: Final[Columns] = {
     "asleep_min": "float64",
     "asleep_max": "float64",
     "edge_near": "float64",  # band wakes whose reading lies within asleep_sd (or 2 % of the band) of the edge crossed
+    "band_close": "float64",  # band wakes less than 600 s after the record before, same boot (chatter)
     "gap_max_s": "float64",  # longest silence that ended this day, within the day
     "clock_count": "float64",  # records with a clock that is set
     "clock_unset": "float64",
