@@ -21,6 +21,7 @@ from sqlalchemy import (
     Text,
     UniqueConstraint,
 )
+from sqlalchemy.schema import SchemaItem
 
 from fleet.frames import DAY
 
@@ -39,9 +40,9 @@ def _text(name: str, nullable: bool = True) -> Column[str]:
     return Column(name, Text, nullable=nullable)
 
 
-def _table(name: str, *parts: object, keyed: bool = False) -> Table:
+def _table(name: str, *parts: SchemaItem, keyed: bool = False) -> Table:
     """A STRICT table; `keyed` clusters it by its primary key."""
-    return Table(name, METADATA, *parts, sqlite_strict=True, sqlite_with_rowid=not keyed)  # type: ignore[arg-type]
+    return Table(name, METADATA, *parts, sqlite_strict=True, sqlite_with_rowid=not keyed)
 
 
 NODES = _table(
@@ -112,7 +113,8 @@ SPANS = _table(
     PrimaryKeyConstraint("node_id", "boot", "since", "first_seq"),
     keyed=True,
 )
-"""Runs of sequence numbers stored without a hole: what a receipt may promise, and how a repeat is known."""
+"""Closed runs of sequence numbers stored without a hole, `since` to `last_t`: what a receipt may promise, and how a
+repeat is known. Lives of a node that count `boot` alike are told apart by `since`."""
 
 SET_ASIDE = _table(
     "set_aside",
@@ -137,6 +139,9 @@ ANSWERS = _table(
 )
 
 DIRTY = _table("dirty", _whole("day"), _whole("node_id"), PrimaryKeyConstraint("day", "node_id"), keyed=True)
+
+TAKEN = _table("taken", _whole("day"), _whole("node_id"), PrimaryKeyConstraint("day", "node_id"), keyed=True)
+"""Dirty node-days that a roll-up has taken and not yet finished."""
 
 STATE = _table("state", Column("name", Text, primary_key=True), _text("value", nullable=False))
 """Single values: epoch, fleet id, data digests."""
@@ -173,9 +178,17 @@ LATEST = _table(
     _real("charge_left"),
     _real("wakes_per_day"),
     _real("need"),
+    _whole("run_boot", nullable=True),
+    _whole("run_first", nullable=True),
+    _whole("run_last", nullable=True),
+    _real("run_since"),
+    _real("run_until"),
     Index("latest_by_need", "need"),
 )
-"""One row a node, for eyes: the ingester writes the first part, the nightly job the estimates."""
+"""One row a node, for eyes: the ingester writes the first part, the nightly job the estimates.
+
+`run_*` is the run of sequence numbers still growing; closed runs stand in `spans`.
+"""
 
 
 def _day_column(name: str, dtype: str) -> Column[int] | Column[float]:
