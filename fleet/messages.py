@@ -1,4 +1,7 @@
-"""The typed border: what a node says and what the tool says back. Ranges are checked here, once."""
+"""The typed border: what a node says and what the tool says back. Ranges are checked here, once.
+
+A wake record refuses unknown keys here so that `fleet.wire` notices them, peels them off and keeps them beside it.
+"""
 
 from __future__ import annotations
 
@@ -12,7 +15,7 @@ Millivolt = Annotated[int, Meta(ge=0, le=100_000)] | Annotated[float, Meta(ge=0,
 NonNegative = Annotated[float, Meta(ge=0)]
 
 
-class Histogram(msgspec.Struct, frozen=True):
+class Histogram(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Counts of the banded reading: below `lo` in the first bin, above the last edge in the last."""
 
     lo: float
@@ -20,7 +23,7 @@ class Histogram(msgspec.Struct, frozen=True):
     n: list[Annotated[int, Meta(ge=0)]]
 
 
-class Asleep(msgspec.Struct, frozen=True):
+class Asleep(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """What the coprocessor saw of the banded reading since the last wake."""
 
     n: Annotated[int, Meta(ge=0)] = 0
@@ -31,7 +34,7 @@ class Asleep(msgspec.Struct, frozen=True):
     hist: Histogram | None = None
 
 
-class BandSettings(msgspec.Struct, frozen=True):
+class BandSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """The settings a node runs; an order always carries all of them. `rev` 0 is from the factory."""
 
     lo: float | None = None
@@ -46,14 +49,14 @@ class BandSettings(msgspec.Struct, frozen=True):
     trial: bool = False
 
 
-class Life(msgspec.Struct, frozen=True):
+class Life(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """What survives a cold start: a random word drawn when the flash was initialised, and the wakes since then."""
 
     word: Annotated[str, Meta(pattern="^[0-9a-fA-F]{16}$")] | None = None
     wakes: Annotated[int, Meta(ge=0)] | None = None
 
 
-class WakeRecord(msgspec.Struct, frozen=True, kw_only=True):
+class WakeRecord(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """One wake of the main processor. `awake_ms`, `radio_ms`, `tries`, `batt_tx_mv` describe the previous wake."""
 
     boot: Counter
