@@ -25,7 +25,9 @@ COMMANDS = leaves(typer.main.get_command(app))
 
 
 @pytest.mark.parametrize(("path", "command"), COMMANDS, ids=[" ".join(path) for path, _ in COMMANDS])
-def test_a_command_has_help_with_an_example_and_stands_in_the_readme(path: tuple[str, ...], command: click.Command) -> None:
+def test_a_command_has_help_with_an_example_and_stands_in_the_readme(
+    path: tuple[str, ...], command: click.Command
+) -> None:
     call = f"wakeledger {' '.join(path)}"
     shown = CliRunner().invoke(app, [*path, "--help"])
     assert shown.exit_code == 0

@@ -121,4 +121,6 @@ def test_every_public_function_and_module_says_what_it_gives() -> None:
 
 def test_migrations_never_import_the_fleet() -> None:
     steps = (ROOT / "migrations" / "versions").glob("*.py")
-    assert not [relative(path) for path in steps if "import fleet" in (text := path.read_text()) or "from fleet" in text]
+    assert not [
+        relative(path) for path in steps if "import fleet" in (text := path.read_text()) or "from fleet" in text
+    ]

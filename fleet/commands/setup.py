@@ -37,7 +37,9 @@ def init(
             target.parent.mkdir(parents=True, exist_ok=True)
             target.write_text((source / name).read_text(encoding="utf-8"), encoding="utf-8")
         except OSError as why:
-            raise SetupError(f"{target}: can't be written: {why.strerror}. Choose a folder that you may write to.") from why
+            raise SetupError(
+                f"{target}: can't be written: {why.strerror}. Choose a folder that you may write to."
+            ) from why
         typer.echo(f"written  {target}", err=True)
     typer.echo("Next: edit nodes.csv and the profile, then `wakeledger check` in that folder.", err=True)
 

@@ -52,9 +52,7 @@ def load_deployment(profiles_dir: Path, nodes_file: Path, visits_file: Path | No
     return Deployment(nodes, profiles, chemistries, events, [*problems, *refused])
 
 
-def _chemistries(
-    profiles: Mapping[str, Profile], nodes: pd.DataFrame
-) -> tuple[dict[str, Chemistry], list[SetupError]]:
+def _chemistries(profiles: Mapping[str, Profile], nodes: pd.DataFrame) -> tuple[dict[str, Chemistry], list[SetupError]]:
     """Every chemistry that a profile or a node names."""
     wanted = {profile.battery.chemistry for profile in profiles.values()}
     wanted |= {str(name) for name in nodes["chemistry"].dropna().unique() if name}

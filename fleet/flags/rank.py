@@ -1,0 +1,36 @@
+"""One root cause gives one top flag; what follows from it is listed under it."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from fleet.words import Flag
+
+EXPLAINS: dict[Flag, tuple[Flag, ...]] = {
+    Flag.GONE_QUIET: (Flag.RECORDS_MISSING, Flag.ORDER_UNANSWERED),
+    Flag.IDS_CROSSED: (Flag.WAKES_OFTEN, Flag.SWAP_SEEN, Flag.UNLIKE_PEERS, Flag.CLOCK_WRONG),
+    Flag.EDGE_CHATTER: (Flag.WAKES_OFTEN, Flag.DRAINS_FAST, Flag.UNLIKE_PEERS),
+    Flag.CRASH_LOOP: (Flag.WAKES_OFTEN, Flag.DRAINS_FAST, Flag.RECORDS_MISSING, Flag.CLOCK_WRONG, Flag.UNLIKE_PEERS),
+    Flag.SLEEP_LEAK: (Flag.DRAINS_FAST, Flag.WEAK_CELL, Flag.COLD_RISK, Flag.BROWNOUTS, Flag.UNLIKE_PEERS),
+    Flag.RADIO_STRUGGLE: (Flag.DRAINS_FAST, Flag.RECORDS_MISSING, Flag.WAKES_OFTEN, Flag.UNLIKE_PEERS),
+    Flag.WEAK_CELL: (Flag.DRAINS_FAST, Flag.COLD_RISK, Flag.BROWNOUTS, Flag.UNLIKE_PEERS),
+    Flag.COLD_RISK: (Flag.BROWNOUTS,),
+    Flag.STUCK_READING: (Flag.UNLIKE_PEERS, Flag.WAKES_OFTEN),
+    Flag.SWAP_SEEN: (Flag.UNLIKE_PEERS,),
+    Flag.WAKES_OFTEN: (Flag.DRAINS_FAST, Flag.UNLIKE_PEERS),
+}
+"""A flag, and those that it explains when both stand on one node; earlier ones go first."""
+
+
+def under_their_root(flags: pd.DataFrame) -> pd.DataFrame:
+    """The same FLAG frame with `under` filled in, strongest first; what is explained comes after its root."""
+    flags = flags.copy()
+    for _, rows in flags.groupby("node_id"):
+        standing = set(rows["flag"])
+        for root, explained in EXPLAINS.items():
+            if root not in standing or flags.loc[rows.index[rows["flag"] == root], "under"].iloc[0]:
+                continue
+            mask = rows["flag"].isin([str(flag) for flag in explained]) & (flags.loc[rows.index, "under"] == "")
+            flags.loc[rows.index[mask], "under"] = str(root)
+    order = flags.assign(_below=flags["under"] != "").sort_values(["_below", "strength"], ascending=[True, False])
+    return order.drop(columns="_below").reset_index(drop=True)

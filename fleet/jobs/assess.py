@@ -1,0 +1,110 @@
+"""The one shot: recordings in, one result object per node and moment out; no broker, no database."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import numpy as np
+import pandas as pd
+
+from fleet.advice.fleet import what_if_fleet
+from fleet.daily.rollup import roll_up
+from fleet.errors import SetupError
+from fleet.frames import DAY, RECORD
+from fleet.jobs.analyse import RECORDS_FOR_ADVICE_D, Evidence, Findings, analyse
+from fleet.jobs.deployment import Deployment
+from fleet.messages import BandSettings
+from fleet.store.findings import as_results
+from fleet.store.orders import no_orders
+from fleet.units import S_PER_D
+from fleet.wire_records import RecordedRecords, frame_of_recordings
+
+
+@dataclass(frozen=True)
+class WhatIfAsked:
+    """One line of `whatif.json`: a node and the settings to try."""
+
+    node: str
+    settings: BandSettings
+
+
+def read_what_if(path: Path) -> list[WhatIfAsked]:
+    """The questions of a `whatif.json`.
+
+    Raises
+    ------
+    SetupError
+        If the file can't be read or is not an array of `{"node", "set"}`.
+    """
+    try:
+        asked = msgspec.json.decode(path.read_bytes())
+        return [WhatIfAsked(str(one["node"]), msgspec.convert(one["set"], BandSettings)) for one in asked]
+    except OSError as why:
+        raise SetupError(f"{path}: can't be read: {why.strerror}.") from why
+    except (msgspec.MsgspecError, KeyError, TypeError) as why:
+        raise SetupError(
+            f'{path}: {why}; expected [{{"node": "…", "set": {{"lo": …}}}}]. Mend the file, see the results contract.'
+        ) from why
+
+
+def assess(
+    recordings: Sequence[Path],
+    deployment: Deployment,
+    *,
+    as_of_at: Iterable[datetime],
+    asked: Sequence[WhatIfAsked] = (),
+) -> list[dict[str, Any]]:
+    """One object per node and moment; without a moment, as of the last arrival."""
+    recorded = frame_of_recordings(recordings, deployment.nodes)
+    moments = list(as_of_at) or [_last_arrival(recorded)]
+    results: list[dict[str, Any]] = []
+    for moment in moments:
+        evidence = evidence_at(recorded, moment)
+        findings = analyse(evidence, deployment, as_of_at=moment)
+        results += objects_of(findings, evidence, deployment, asked)
+    return results
+
+
+def _last_arrival(recorded: RecordedRecords) -> datetime:
+    if not len(recorded.records):
+        raise SetupError("no recording holds a wake record. Look at the set-aside lines on standard error.")
+    return datetime.fromtimestamp(float(np.ceil(recorded.records["arrived"].max())), UTC)
+
+
+def evidence_at(recorded: RecordedRecords, moment: datetime) -> Evidence:
+    """What had arrived by a moment."""
+    arrived = recorded.records[recorded.records["arrived"] <= moment.timestamp()]
+    days = pd.DataFrame(roll_up({name: arrived[name].to_numpy() for name in RECORD}), columns=list(DAY))
+    recent = arrived[arrived["t"] >= moment.timestamp() - RECORDS_FOR_ADVICE_D * S_PER_D]
+    hists = {row: recorded.hists[row] for row in recent.index if row in recorded.hists}
+    return Evidence(days, recent, recorded.settings, no_orders(), hists)
+
+
+def objects_of(
+    findings: Findings, evidence: Evidence, deployment: Deployment, asked: Sequence[WhatIfAsked]
+) -> list[dict[str, Any]]:
+    """The results contract's objects of one moment."""
+    answers = what_if_fleet(
+        [(one.node, one.settings) for one in asked],
+        evidence.records,
+        evidence.hists,
+        evidence.days,
+        findings.estimates,
+        deployment.nodes,
+        deployment.profiles,
+        settings=evidence.settings,
+        as_of_at=findings.as_of_at,
+    )
+    return as_results(
+        findings.estimates.nodes,
+        deployment.nodes,
+        findings.flags,
+        findings.advice,
+        evidence.orders,
+        what_if=answers if asked else None,
+    )
