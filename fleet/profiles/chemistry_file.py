@@ -88,8 +88,8 @@ def _curve(path: Path, number: int, table: dict[str, Any]) -> Curve:
     if rises.size:
         at = int(rises[0])
         raise SetupError(
-            f"{where} mv: rises from {mv[at]:g} to {mv[at + 1]:g} between depth {dod[at]:g} and {dod[at + 1]:g}; expected "
-            "a voltage that never rises as the cell empties. Correct the points, or smooth them first."
+            f"{where} mv: rises from {mv[at]:g} to {mv[at + 1]:g} between depth {dod[at]:g} and {dod[at + 1]:g}; "
+            "expected a voltage that never rises as the cell empties. Correct the points, or smooth them first."
         )
     if mv[-1] <= 0:
         raise SetupError(f"{where} mv: ends at {mv[-1]:g}; expected above 0. Give millivolts of one cell.")
