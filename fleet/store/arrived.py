@@ -55,8 +55,8 @@ class LinkEvent(NamedTuple):
 class Written(NamedTuple):
     """What a committed batch did.
 
-    `receipts` holds one receipt for every (node, boot) of the batch, also where every record was a repeat; publish them.
-    `new_nodes` are names never heard before.
+    `receipts` holds one receipt for every (node, boot) of the batch, also where every record was a repeat; publish
+    them. `new_nodes` are names never heard before.
     """
 
     stored_count: int

@@ -77,7 +77,7 @@ class Store:
     @contextmanager
     def read(self) -> Iterator[Connection]:
         """A connection whose reads all see one moment of the database."""
-        with self._connect() as conn:
+        with self.hold() as conn:
             conn = conn.execution_options(reads=True)
             if not self.on_sqlite:
                 conn = conn.execution_options(isolation_level="REPEATABLE READ")
@@ -96,11 +96,12 @@ class Store:
         """
         if self.readonly:
             raise StoreError(f"{self.url}: open for reading only. Run the command that writes without it.")
-        with self._connect() as conn, conn.begin():
+        with self.hold() as conn, conn.begin():
             yield conn
 
     @contextmanager
-    def _connect(self) -> Iterator[Connection]:
+    def hold(self) -> Iterator[Connection]:
+        """A connection to keep between transactions. One that writes begins with the write lock."""
         try:
             conn = self.engine.connect()
         except DBAPIError as why:

@@ -3,9 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import chain
 
+from sqlalchemy import Connection, bindparam, delete
+from sqlalchemy.exc import DBAPIError
+
+from fleet.errors import StoreError
+from fleet.messages import Receipt
 from fleet.store.arrived import ArrivedAnswer, ArrivedRecord, LinkEvent, Unreadable, Written
 from fleet.store.engine import Store
+from fleet.store.insert import append, insert_wakes, upsert
+from fleet.store.known import LATEST_FIRST, RUN_COLUMNS, Known, NodeState
+from fleet.store.repeats import Repeats
+from fleet.store.rows import Row, day_of, row_of
+from fleet.store.tables import ANSWERS, DIRTY, LATEST, LINK_EVENTS, SET_ASIDE, SPANS, WAKES
+
+_LATEST_COLUMNS = ("node_id", *LATEST_FIRST, *RUN_COLUMNS)
+_GONE = delete(SPANS).where(
+    SPANS.c.node_id == bindparam("n"),
+    SPANS.c.boot == bindparam("b"),
+    SPANS.c.since == bindparam("s"),
+    SPANS.c.first_seq == bindparam("f"),
+)
+_LATEST_T = LATEST_FIRST.index("t")
 
 
 class Writer:
@@ -13,6 +33,10 @@ class Writer:
 
     def __init__(self, store: Store) -> None:
         self.store = store
+        self._held = store.hold()
+        self._conn = self._held.__enter__()
+        self._known = Known()
+        self._version = -1
 
     def write_batch(
         self,
@@ -34,10 +58,151 @@ class Writer:
         StoreError
             If the database can't be written (full, locked, gone).
         """
-        raise NotImplementedError
+        conn = self._conn
+        try:
+            with conn.begin():
+                self._refresh(conn)
+                written = self._write(conn, records, answers)
+                _add(conn, set_aside, links)
+        except DBAPIError as why:
+            self._known = Known()
+            cause = str(why.orig).strip().splitlines()[0]
+            raise StoreError(
+                f"{self.store.url}: batch of {len(records)} records not stored: {cause}. Nothing of it is acknowledged;"
+                " it is tried again. Look at free space, and at who else writes."
+            ) from why
+        except BaseException:
+            self._known = Known()
+            raise
+        return written._replace(set_aside_count=len(set_aside))
 
     def close(self) -> None:
         """Let go of the connection."""
+        self._held.__exit__(None, None, None)
+
+    def _refresh(self, conn: Connection) -> None:
+        """Forget what another process may have changed."""
+        if not self.store.on_sqlite:
+            self._known.forget_states()
+            return
+        version = int(conn.exec_driver_sql("PRAGMA data_version").scalar_one())
+        if version != self._version:
+            self._known.forget_states()
+            self._version = version
+
+    def _write(self, conn: Connection, records: Sequence[ArrivedRecord], answers: Sequence[ArrivedAnswer]) -> Written:
+        known = self._known
+        known.new_nodes = []
+        first_heard: dict[str, float] = {}
+        for node, at in chain(((a.node, a.arrived) for a in records), ((a.node, a.arrived) for a in answers)):
+            if node not in known.ids:
+                first_heard.setdefault(node, at)
+        known.node_ids(conn, first_heard)
+        known.load_states(conn, {known.ids[arrived.node] for arrived in records}, lock=not self.store.on_sqlite)
+        rows, touched = self._sort_out(conn, records)
+        stored = insert_wakes(conn, WAKES, rows)
+        self._mark_dirty(conn, rows)
+        receipts = _receipts(touched, records, known)
+        _write_runs(conn, touched)
+        _write_latest(conn, touched)
+        append(
+            conn,
+            ANSWERS,
+            ("node_id", "arrived", "rev", "answer", "why"),
+            [(known.ids[a.node], a.arrived, a.answer.rev, a.answer.answer, a.answer.why) for a in answers],
+        )
+        return Written(stored, len(records) - stored, 0, receipts, list(known.new_nodes))
+
+    def _sort_out(self, conn: Connection, records: Sequence[ArrivedRecord]) -> tuple[list[Row], dict[int, NodeState]]:
+        """Rows to insert, and the states of the nodes that sent something."""
+        known = self._known
+        repeats = Repeats(conn)
+        rows: list[Row] = []
+        touched: dict[int, NodeState] = {}
+        for arrived in records:
+            record = arrived.record
+            node_id = known.ids[arrived.node]
+            state = touched[node_id] = known.states[node_id]
+            set_id = None if record.set is None else known.set_id(conn, node_id, record.set, arrived.t)
+            row = row_of(arrived, node_id, set_id)
+            runs = state.runs
+            holding = runs.holding(record.boot, record.seq)
+            if holding and repeats.is_known(row, holding, goes_on=runs.goes_on(record.boot, record.seq)):
+                continue
+            runs.add(record.boot, record.seq, arrived.t, another_life=bool(holding))
+            repeats.note(row)
+            rows.append(row)
+            _note_latest(state, arrived, row, set_id)
+        return rows, touched
+
+    def _mark_dirty(self, conn: Connection, rows: list[Row]) -> None:
+        fresh = {(day_of(row), row[1]) for row in rows} - self._known.dirty
+        upsert(conn, DIRTY, ("day", "node_id"), sorted(fresh))
+        if self.store.on_sqlite:  # a roll-up takes marks away, and is seen by its commit
+            self._known.dirty |= fresh
+
+
+def _note_latest(state: NodeState, arrived: ArrivedRecord, row: Row, set_id: int | None) -> None:
+    """Keep the newest record of a node for `latest`; a value that it does not carry stays as it was."""
+    latest = state.latest
+    latest[0] = arrived.arrived if latest[0] is None else max(latest[0], arrived.arrived)
+    if latest[_LATEST_T] is not None and arrived.t < latest[_LATEST_T]:
+        return
+    record = arrived.record
+    given, life = record.set, record.life
+    newest = (
+        latest[0],
+        arrived.t,
+        record.boot,
+        record.seq,
+        row[8],
+        arrived.reading,
+        record.batt_mv,
+        record.batt_tx_mv,
+        record.temp_c,
+        record.rssi_dbm,
+        set_id,
+        None if given is None else int(given.trial),
+        None if life is None else life.word,
+        None if life is None else life.wakes,
+        None if given is None else given.seen,
+        None if given is None else given.digest,
+    )
+    state.latest = [old if new is None else new for new, old in zip(newest, latest, strict=True)]
+
+
+def _receipts(
+    touched: dict[int, NodeState], records: Sequence[ArrivedRecord], known: Known
+) -> list[tuple[str, Receipt]]:
+    pairs = dict.fromkeys((arrived.node, arrived.record.boot) for arrived in records)
+    found = ((node, boot, touched[known.ids[node]].runs.upto(boot)) for node, boot in pairs)
+    return [(node, Receipt(boot, upto)) for node, boot, upto in found if upto is not None]
+
+
+def _write_runs(conn: Connection, touched: dict[int, NodeState]) -> None:
+    gone: list[dict[str, float]] = []
+    fresh: list[Row] = []
+    for node_id, state in touched.items():
+        removed, runs = state.runs.changes()
+        gone += [{"n": node_id, "b": boot, "s": since, "f": first} for boot, since, first in removed]
+        fresh += [(node_id, run.boot, run.since, run.first, run.last, run.until) for run in runs]
+    if gone:
+        conn.execute(_GONE, gone)
+    upsert(conn, SPANS, ("node_id", "boot", "since", "first_seq", "last_seq", "last_t"), fresh)
+
+
+def _write_latest(conn: Connection, touched: dict[int, NodeState]) -> None:
+    rows: list[Row] = []
+    for node_id, state in touched.items():
+        run = state.runs.open
+        growing = (None,) * 5 if run is None else (run.boot, run.first, run.last, run.since, run.until)
+        rows.append((node_id, *state.latest, *growing))
+    upsert(conn, LATEST, _LATEST_COLUMNS, rows)
+
+
+def _add(conn: Connection, set_aside: Sequence[Unreadable], links: Sequence[LinkEvent]) -> None:
+    append(conn, SET_ASIDE, Unreadable._fields, set_aside)
+    append(conn, LINK_EVENTS, LinkEvent._fields, links)
 
 
 def write_batch(

@@ -1,0 +1,132 @@
+"""What the writer remembers between batches: node ids, settings seen, the newest record and the runs of each node."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any
+
+from sqlalchemy import Connection, func, select, text
+
+from fleet.messages import BandSettings
+from fleet.store.runs import NodeRuns, Run
+from fleet.store.tables import LATEST, NODES, SPANS
+
+SettingsKey = tuple[Any, ...]
+
+LATEST_FIRST = (
+    "last_heard", "t", "boot", "seq", "cause", "reading", "batt_mv", "batt_tx_mv", "temp_c", "rssi_dbm", "set_id",
+    "trial", "word", "life_wakes", "seen", "digest",
+)  # fmt: skip
+"""The columns of `latest` that the writer owns, beside `run_*`."""
+
+
+RUN_COLUMNS = ("run_boot", "run_first", "run_last", "run_since", "run_until")
+
+
+@dataclass(slots=True)
+class NodeState:
+    """One node as the writer knows it. `latest` holds the values of `LATEST_FIRST`."""
+
+    node_id: int
+    runs: NodeRuns
+    latest: list[Any] = field(default_factory=lambda: [None] * len(LATEST_FIRST))
+
+
+class Known:
+    """Read from the database when needed; forgotten as a whole when a transaction fails or another process wrote."""
+
+    def __init__(self) -> None:
+        self.ids: dict[str, int] = {}
+        self.states: dict[int, NodeState] = {}
+        self.set_ids: dict[SettingsKey, int] = {}
+        self.dirty: set[tuple[int, int]] = set()
+        self.new_nodes: list[str] = []
+
+    def forget_states(self) -> None:
+        """Read the nodes' states anew when they are next needed."""
+        self.states.clear()
+        self.dirty.clear()
+
+    def node_ids(self, conn: Connection, first_heard: dict[str, float]) -> None:
+        """Look up every name, and keep those never heard before as unknown nodes."""
+        for name, at in first_heard.items():
+            if name in self.ids:
+                continue
+            found = conn.execute(_FIND_NODE, {"node": name}).first()
+            if found is None:
+                conn.execute(_NEW_NODE, {"node": name, "at": at})
+                found = conn.execute(_FIND_NODE, {"node": name}).one()
+                self.new_nodes.append(name)
+            elif found[1] is None:
+                conn.execute(_FIRST_HEARD, {"id": found[0], "at": at})
+            self.ids[name] = int(found[0])
+
+    def load_states(self, conn: Connection, node_ids: Iterable[int], *, lock: bool) -> None:
+        """Newest record and growing run of nodes that are not in memory."""
+        wanted = sorted(node_id for node_id in set(node_ids) if node_id not in self.states)
+        for start in range(0, len(wanted), 500):
+            part = wanted[start : start + 500]
+            if lock:
+                conn.execute(
+                    select(NODES.c.node_id).where(NODES.c.node_id.in_(part)).order_by("node_id").with_for_update()
+                )
+            for row in conn.execute(_LATEST.where(LATEST.c.node_id.in_(part))):
+                self._keep(conn, row)
+        for node_id in wanted:
+            if node_id not in self.states:
+                self.states[node_id] = NodeState(node_id, NodeRuns(None, -1, _loader(conn, node_id)))
+
+    def _keep(self, conn: Connection, row: Any) -> None:
+        node_id, latest, (boot, first, last, since, until, top) = row[0], list(row[1:17]), row[17:]
+        growing = None if boot is None else Run(boot, first, last, since, until)
+        known = -1 if growing is None else max(growing.last, -1 if top is None else int(top))
+        self.states[node_id] = NodeState(node_id, NodeRuns(growing, known, _loader(conn, node_id)), latest)
+
+    def set_id(self, conn: Connection, node_id: int, given: BandSettings, at: float) -> int:
+        """Row of these settings, made when the node first reports them."""
+        values = (given.rev, given.lo, given.hi, given.hyst, given.sleep_s, given.period_ms, given.avg, given.digest)
+        key = (node_id, *values)
+        found = self.set_ids.get(key)
+        if found is None:
+            named = dict(zip(_SET_NAMES, values, strict=True)) | {"node_id": node_id, "at": at}
+            for row in conn.execute(_SETTINGS_OF, {"node_id": node_id}):
+                self.set_ids[(node_id, *row[1:])] = int(row[0])
+            found = self.set_ids.get(key)
+            if found is None:
+                found = int(conn.execute(_NEW_SETTINGS, named).scalar_one())
+                self.set_ids[key] = found
+        return found
+
+
+def _loader(conn: Connection, node_id: int) -> Any:
+    def load(boot: int) -> list[Run]:
+        rows = conn.exec_driver_sql(_SPANS[conn.dialect.name], (node_id, boot))
+        return [Run(boot, first, last, since, until) for since, first, last, until in rows]
+
+    return load
+
+
+_SET_NAMES = ("rev", "lo", "hi", "hyst", "sleep_s", "period_ms", "avg", "digest")
+_FIND_NODE = text("SELECT node_id, first_heard FROM nodes WHERE node = :node")
+_NEW_NODE = text("INSERT INTO nodes (node, first_heard) VALUES (:node, :at) ON CONFLICT (node) DO NOTHING")
+_FIRST_HEARD = text("UPDATE nodes SET first_heard = :at WHERE node_id = :id")
+_SETTINGS_OF = text(
+    "SELECT set_id, rev, lo, hi, hyst, sleep_s, period_ms, avg, digest FROM settings WHERE node_id = :node_id"
+)
+_NEW_SETTINGS = text(
+    "INSERT INTO settings (node_id, rev, lo, hi, hyst, sleep_s, period_ms, avg, digest, first_at)"
+    " VALUES (:node_id, :rev, :lo, :hi, :hyst, :sleep_s, :period_ms, :avg, :digest, :at) RETURNING set_id"
+)
+_TOP = (
+    select(func.max(SPANS.c.last_seq))
+    .where(SPANS.c.node_id == LATEST.c.node_id, SPANS.c.boot == LATEST.c.run_boot)
+    .scalar_subquery()
+)
+_LATEST = select(
+    LATEST.c.node_id, *(LATEST.c[name] for name in LATEST_FIRST), *(LATEST.c[name] for name in RUN_COLUMNS), _TOP
+)
+_SPANS = {
+    "sqlite": "SELECT since, first_seq, last_seq, last_t FROM spans WHERE node_id = ? AND boot = ?",
+    "postgresql": "SELECT since, first_seq, last_seq, last_t FROM spans WHERE node_id = %s AND boot = %s",
+}

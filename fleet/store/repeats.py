@@ -1,0 +1,55 @@
+"""Whether a record whose number is stored already is the same record or one of another life of the node."""
+
+from __future__ import annotations
+
+from sqlalchemy import Connection, bindparam, select
+
+from fleet.store.rows import BOOT, CONTENT_COLUMNS, SAME_TIME_S, SEQ, Row, T, content_of, is_repeat
+from fleet.store.runs import Run
+from fleet.store.tables import WAKES
+from fleet.units import S_PER_H
+
+Stored = dict[int, tuple[float, Row]]
+
+_NODE = 1
+_ONE_RUN = select(WAKES.c.seq, WAKES.c.t, *(WAKES.c[name] for name in CONTENT_COLUMNS)).where(
+    WAKES.c.hour.in_(bindparam("hours", expanding=True)),
+    WAKES.c.node_id == bindparam("node_id"),
+    WAKES.c.boot == bindparam("boot"),
+)
+
+
+class Repeats:
+    """Looks up stored records run by run, and those of the running batch, for the length of one batch."""
+
+    def __init__(self, conn: Connection) -> None:
+        self.conn = conn
+        self._runs: dict[tuple[int, int, float, int], Stored] = {}
+        self._batch: dict[tuple[int, int, int], Row] = {}
+
+    def note(self, row: Row) -> None:
+        """Remember a row of this batch: it is not in the table yet."""
+        self._batch[row[_NODE], row[BOOT], row[SEQ]] = row
+
+    def is_known(self, row: Row, holding: list[Run], *, goes_on: bool) -> bool:
+        """Whether one of the runs that hold its number holds this very record."""
+        waiting = self._batch.get((row[_NODE], row[BOOT], row[SEQ]))
+        if waiting is not None and is_repeat(row, waiting[T], content_of(waiting), goes_on=goes_on):
+            return True
+        for run in holding:
+            found = self._stored(row[_NODE], run).get(row[SEQ])
+            if found is not None:
+                if is_repeat(row, *found, goes_on=goes_on):
+                    return True
+            elif waiting is None and run.since - SAME_TIME_S <= row[T] <= run.until + SAME_TIME_S:
+                return True  # archived, or it would be here
+        return False
+
+    def _stored(self, node_id: int, run: Run) -> Stored:
+        key = (node_id, *run.key)
+        if key not in self._runs:
+            # Rows are found by (hour, node): seek hour by hour instead of reading every node's hours.
+            hours = range(int(run.since // S_PER_H), int(run.until // S_PER_H) + 1)
+            rows = self.conn.execute(_ONE_RUN, {"node_id": node_id, "boot": run.boot, "hours": list(hours)})
+            self._runs[key] = {row[0]: (row[1], tuple(row[2:])) for row in rows if run.since <= row[1] <= run.until}
+        return self._runs[key]
