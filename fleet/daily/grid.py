@@ -8,10 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fleet.daily.gaps import day_gaps
+from fleet.daily.gaps import DayGaps, day_gaps
 from fleet.daily.groups import FloatArray, IntArray
 from fleet.units import S_PER_D
 
+SPREAD = ("covered_s", "gap_missing", "uncounted_s", "uncounted_wakes")
 Table = Mapping[str, np.ndarray] | pd.DataFrame
 
 
@@ -29,6 +30,7 @@ class DayGrid:
     covered_s: FloatArray  # time of the day between the node's first and last record ever (in the rows given)
     gap_missing: FloatArray  # wakes without a record that fall to the gaps between day rows, shared out by time
     uncounted_s: FloatArray  # covered time whose wakes are not known: before a cold start, without a lifetime count
+    uncounted_wakes: FloatArray  # wakes that time would hold at the node's usual pace, beyond those known
 
     def __getitem__(self, name: str) -> FloatArray:
         values = np.asarray(self.columns[name], dtype=float)
@@ -102,10 +104,8 @@ def day_grid(
     row = np.full((len(ids), len(span)), -1, dtype=np.int64)
     inside = (day >= low) & (day <= high)
     row[line[inside], day[inside] - low] = np.flatnonzero(inside)
-    covered, missing, uncounted = (np.zeros(row.shape) for _ in range(3))
-    if len(node):
-        _spread(columns, line, low, (covered, missing, uncounted))
-    return DayGrid(ids, span, row, columns, covered_s=covered, gap_missing=missing, uncounted_s=uncounted)
+    spread = _spread(columns, line, low, row.shape) if len(node) else {name: np.zeros(row.shape) for name in SPREAD}
+    return DayGrid(ids, span, row, columns, **spread)
 
 
 def _line_of(node: IntArray, ids: IntArray) -> IntArray:
@@ -117,13 +117,15 @@ def _line_of(node: IntArray, ids: IntArray) -> IntArray:
     return np.where(ids[order][place] == node, order[place], -1)
 
 
-def _spread(columns: Mapping[str, np.ndarray], line: IntArray, low: int, into: tuple[FloatArray, ...]) -> None:
-    """Add the time inside days and between them, and what is missing there, to the grids of time, wakes and doubt."""
-    covered, missing, uncounted = into
+def _spread(
+    columns: Mapping[str, np.ndarray], line: IntArray, low: int, shape: tuple[int, ...]
+) -> dict[str, FloatArray]:
+    """Time inside days and between them, and what is missing there, shared out over the days."""
+    grids = {name: np.zeros(shape) for name in SPREAD}
     gaps = day_gaps(columns)
     day = columns["day"].astype(np.int64)
     first_t, last_t = columns["first_t"].astype(float), columns["last_t"].astype(float)
-    _add(covered, line, day - low, last_t - first_t)
+    _add(grids["covered_s"], line, day - low, last_t - first_t)
     rows = np.flatnonzero(gaps.has_before)
     begins_t, ends_t = last_t[rows - 1], np.maximum(first_t[rows], last_t[rows - 1])
     n_days = day[rows] - day[rows - 1] + 1
@@ -134,9 +136,23 @@ def _spread(columns: Mapping[str, np.ndarray], line: IntArray, low: int, into: t
     time_s = np.maximum(until_t - from_t, 0.0)
     whole_s = np.maximum(ends_t - begins_t, 1e-9)[of_gap]
     lines, places = line[rows][of_gap], at_day - low
-    _add(covered, lines, places, time_s)
-    _add(missing, lines, places, gaps.missing[rows][of_gap] * time_s / whole_s)
-    _add(uncounted, lines, places, np.where(gaps.counted[rows][of_gap], 0.0, time_s))
+    _add(grids["covered_s"], lines, places, time_s)
+    _add(grids["gap_missing"], lines, places, gaps.missing[rows][of_gap] * time_s / whole_s)
+    _add(grids["uncounted_s"], lines, places, np.where(gaps.counted[rows][of_gap], 0.0, time_s))
+    uncounted = _uncounted_wakes(columns, line, gaps)[rows]
+    _add(grids["uncounted_wakes"], lines, places, uncounted[of_gap] * time_s / whole_s)
+    return grids
+
+
+def _uncounted_wakes(columns: Mapping[str, np.ndarray], line: IntArray, gaps: DayGaps) -> FloatArray:
+    """Wakes that may have been in each gap beyond those known, had the node kept its usual pace."""
+    known = columns["seen"].astype(float) + columns["missing"].astype(float) + np.nan_to_num(gaps.missing)
+    time_s = columns["last_t"].astype(float) - columns["first_t"].astype(float)
+    time_s += np.where(gaps.counted, np.nan_to_num(gaps.silence_s), 0.0)
+    wakes, covered = (np.bincount(line, weights=values) for values in (known, time_s))
+    pace = np.divide(wakes, covered, out=np.zeros(len(wakes)), where=covered > 0)[line]
+    expected = np.nan_to_num(gaps.silence_s) * pace - np.nan_to_num(gaps.missing) - 1.0
+    return np.where(gaps.has_before & ~gaps.counted, np.maximum(expected, 0.0), 0.0)
 
 
 def _add(grid: FloatArray, lines: IntArray, places: IntArray, values: FloatArray) -> None:

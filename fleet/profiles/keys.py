@@ -29,7 +29,7 @@ LENGTH_MS = Key("figure", 0, 8.64e7, needed=True)
 ANYTHING = -math.inf
 
 TABLES: dict[str, dict[str, Key]] = {
-    "sleep": {"current_ua": Key("figure", 0, 1e6, needed=True), **SOURCE},
+    "sleep": {"current_ua": Key("figure", 0, 1e6, needed=True), "q10": Key("figure", 0, 10), **SOURCE},
     "coprocessor": {
         "run_ma": Key("figure", 0, 1000, needed=True, open_low=False),
         "run_us": Key("figure", 0, 1e8, needed=True),

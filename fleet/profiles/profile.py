@@ -13,9 +13,10 @@ class Figure(msgspec.Struct, frozen=True):
 
 
 class Sleep(msgspec.Struct, frozen=True, kw_only=True):
-    """Whole board asleep, coprocessor resting."""
+    """Whole board asleep, coprocessor resting; `q10` is the factor of its current for 10 K, 1 where not known."""
 
     current_ua: Figure
+    q10: Figure = Figure(1.0)
     source: str = ""
 
 
