@@ -7,11 +7,11 @@ import sys
 from pathlib import Path
 from typing import Annotated
 
-import typer
-
 import ingest.commands
 import ingest.outbox_commands
 import reports.commands
+import typer
+
 from fleet import __version__
 from fleet.commands import (
     advise,
@@ -39,7 +39,7 @@ EPILOG = (
 
 app = typer.Typer(
     name="wakeledger",
-    help="A ledger of every wake of every battery-powered node: what it cost, how long the battery lasts, what to change.",
+    help="A ledger of every wake of every battery node: what it cost, how long it will last, what to change.",
     epilog=EPILOG,
     no_args_is_help=True,
     rich_markup_mode=None,

@@ -1,4 +1,4 @@
-"""The rules of this house that a machine can hold: sizes, names, clock, borders. A failing line names file and place."""
+"""The rules of this house that a machine can hold: sizes, names, clock, borders. A failing line names the place."""
 
 from __future__ import annotations
 

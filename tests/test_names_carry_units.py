@@ -15,8 +15,10 @@ UNITLESS = {
     # settings of the band, in the reading's own unit
     "lo", "hi", "hyst", "avg", "low", "high", "level", "edge", "threshold", "gap_min", "value", "values", "x", "y", "z",
     # statistics
-    "mean", "sd", "rho", "alpha", "beta", "scale", "shape", "rate", "prior", "odds", "probability", "quantile", "q", "p",
-    "k", "h", "n", "u", "a", "b", "d", "t", "m", "r", "s", "level_sd", "noise_sd", "ratio", "strength", "weight", "weights",
+    "mean", "sd", "rho", "alpha", "beta", "scale", "shape", "rate", "prior", "odds", "probability", "quantile", "q",
+    "p",
+    "k", "h", "n", "u", "a", "b", "d", "t", "m", "r", "s", "level_sd", "noise_sd", "ratio", "strength", "weight",
+    "weights",
     "factor", "power", "exponent", "confidence", "lam", "mu", "sigma", "dispersion", "penalty", "step", "slope", "size",
     "start", "target", "drift", "diffusion", "fraction", "share", "spread", "tolerance", "limit", "reference", "shift",
     "drift_sd", "barrier",

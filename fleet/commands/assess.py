@@ -39,7 +39,9 @@ def assess(
     for problem in deployment.problems:
         typer.echo(f"wakeledger: {problem}", err=True)
     moments = [_moment(text) for text in as_of or []]
-    results = run(recording, deployment, as_of_at=moments, asked=read_what_if(whatif) if whatif else ())
+    results, notes = run(recording, deployment, as_of_at=moments, asked=read_what_if(whatif) if whatif else ())
+    for note in notes:
+        typer.echo(f"wakeledger: {note}", err=True)
     if json is None:
         show_json(results)
         return

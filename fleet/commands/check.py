@@ -20,13 +20,15 @@ def check(
 
     Example: wakeledger check
     """
-    from fleet.commands.show import show_json, show_table
-    from fleet.jobs.look_over import look_over
-    from fleet.settings import load_settings
     from ingest.broker import probe_broker
 
+    from fleet.commands.show import show_json, show_table
+    from fleet.clock import now_utc
+    from fleet.jobs.look_over import look_over
+    from fleet.settings import load_settings
+
     settings = load_settings()
-    found = look_over(settings)
+    found = look_over(settings, now_utc())
     if not no_broker:
         found += probe_broker(settings)
     if as_json:

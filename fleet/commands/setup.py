@@ -17,7 +17,7 @@ def register(app: typer.Typer) -> None:
 
 
 def init(
-    folder: Annotated[Path, typer.Argument(help="Folder to write to; it may exist, files in it are kept.")] = Path("."),
+    folder: Annotated[Path, typer.Argument(help="Folder to write to; it may exist, files in it are kept.")] = Path(),
 ) -> None:
     """Write a commented starter set: fleet.toml, profiles/, nodes.csv, visits.csv.
 

@@ -17,8 +17,8 @@ def drains_fast(view: FleetView) -> Verdicts:
 
     Notes
     -----
-    When more than half of the nodes of a profile lose more than explained, the profile is wrong, not the nodes: each ratio
-    is then judged against the median of its profile.
+    When more than half of the nodes of a profile lose more than explained, the profile is wrong, not the nodes:
+    each ratio is then judged against the median of its profile.
     """
     ratio = view.estimates["drain_ratio"].to_numpy(float)
     low = view.estimates["drain_ratio_lo"].to_numpy(float)
@@ -35,7 +35,8 @@ def drains_fast(view: FleetView) -> Verdicts:
 
     def say(index: int) -> str:
         peers = f"; its profile's median is {usual[index]:.2f}" if usual[index] > 1 else ""
-        return f"the battery lost {ratio[index]:.2f} times what the budget explains (90 % interval from {low[index]:.2f}){peers}."
+        lost = f"the battery lost {ratio[index]:.2f} times what the budget explains"
+        return f"{lost} (90 % interval from {low[index]:.2f}){peers}."
 
     since_d = np.full(len(ratio), float(view.first_day))
     return verdicts(

@@ -32,7 +32,8 @@ def edge_chatter(view: FleetView) -> Verdicts:
 
     def say(index: int) -> str:
         return (
-            f"{per_day[index]:.1f} band wakes a day in the last week; {close[index]:.0%} follow another wake within 10 min, "
+            f"{per_day[index]:.1f} band wakes a day in the last week; "
+            f"{close[index]:.0%} follow another wake within 10 min, "
             f"{near[index]:.0%} lie within the reading's noise of the edge."
         )
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from fleet.flags.verdict import Verdicts, strength_of, verdicts
 from fleet.flags.view import FleetView
-from fleet.units import S_PER_D
+from fleet.units import S_PER_D, S_PER_H
 from fleet.words import Flag
 
 LEAST_SILENCE_S = 6 * 3600.0
@@ -39,12 +39,14 @@ def gone_quiet(view: FleetView) -> Verdicts:
             reason = "most of the fleet fell silent: look at the broker and the ingester first"
         elif site_down[index]:
             reason = "its site fell silent together: look at the gateway first"
-        return f"silent for {silence_s[index] / 3600:.0f} h, usual up to {limit_s[index] / HISTORY_FACTOR / 3600:.1f} h; {reason}."
+        silent_h, usual_h = silence_s[index] / S_PER_H, limit_s[index] / HISTORY_FACTOR / S_PER_H
+        return f"silent for {silent_h:.0f} h, usual up to {usual_h:.1f} h; {reason}."
 
     score = np.log(np.maximum(silence_s, 1.0) / limit_s) - np.where(site_down | fleet_down, 1.0, 0.0)
     return verdicts(
         Flag.GONE_QUIET, quiet, known,
-        since_d=last / S_PER_D, strength=strength_of(score, 0.0, 2.0), say=say, part="node, link or gateway", window_d=0.0,
+        since_d=last / S_PER_D, strength=strength_of(score, 0.0, 2.0), say=say,
+        part="node, link or gateway", window_d=0.0,
     )  # fmt: skip
 
 

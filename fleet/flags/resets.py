@@ -43,7 +43,8 @@ def crash_loop(view: FleetView) -> Verdicts:
 
     return verdicts(
         Flag.CRASH_LOOP, hit, np.isfinite(view["seen"]).any(axis=1),
-        since_d=view.first_day + first_of_last(daily > 0), strength=strength_of(count, 4.0, 0.6), say=say, part="firmware",
+        since_d=view.first_day + first_of_last(daily > 0), strength=strength_of(count, 4.0, 0.6), say=say,
+        part="firmware",
     )  # fmt: skip
 
 

@@ -22,9 +22,9 @@ def wakes_often(view: FleetView) -> Verdicts:
 
     Notes
     -----
-    Daily counts on Anscombe's scale, less the course that the other nodes of the site share, are searched for one step.
-    A step counts only if the last three days still stand above its middle. Days before the last known change of settings
-    are not compared with those after it.
+    Daily counts on Anscombe's scale, less the course that the other nodes of the site share, are searched for one
+    step. A step counts only if the last three days still stand above its middle. Days before the last known change of
+    settings are not compared with those after it.
     """
     scaled = anscombe(view.wakes)
     own = np.where(since_last_break(view), scaled - common_course(scaled, view.site_codes), np.nan)

@@ -15,14 +15,14 @@ import pandas as pd
 from fleet.advice.fleet import what_if_fleet
 from fleet.daily.rollup import roll_up
 from fleet.errors import SetupError
-from fleet.frames import DAY, RECORD
+from fleet.frames import DAY, RECORD, SETTING
 from fleet.jobs.analyse import RECORDS_FOR_ADVICE_D, Evidence, Findings, analyse
 from fleet.jobs.deployment import Deployment
 from fleet.messages import BandSettings
 from fleet.store.findings import as_results
 from fleet.store.orders import no_orders
 from fleet.units import S_PER_D
-from fleet.wire_records import RecordedRecords, frame_of_recordings
+from fleet.wire_records import Recorded, read_recordings
 
 
 @dataclass(frozen=True)
@@ -58,28 +58,33 @@ def assess(
     *,
     as_of_at: Iterable[datetime],
     asked: Sequence[WhatIfAsked] = (),
-) -> list[dict[str, Any]]:
-    """One object per node and moment; without a moment, as of the last arrival."""
-    recorded = frame_of_recordings(recordings, deployment.nodes)
-    moments = list(as_of_at) or [_last_arrival(recorded)]
+) -> tuple[list[dict[str, Any]], list[str]]:
+    """One object per node and moment (without a moment: as of the last arrival), and what was set aside or unknown."""
+    nodes = deployment.nodes
+    banded = {name: reading for name, reading in zip(nodes["node"], nodes["banded_reading"], strict=True) if reading}
+    ids = dict(zip(nodes["node"], nodes["node_id"].astype(int), strict=True))
+    recorded = read_recordings(recordings, node_ids=ids, banded=banded)
+    notes = [f"set aside: {one.topic or 'line'}: {one.detail}" for one in recorded.asides]
+    notes += [f"{name}: not in the node list, left out" for name in sorted(recorded.node_ids.keys() - ids.keys())]
     results: list[dict[str, Any]] = []
-    for moment in moments:
+    for moment in list(as_of_at) or [_last_arrival(recorded)]:
         evidence = evidence_at(recorded, moment)
         findings = analyse(evidence, deployment, as_of_at=moment)
         results += objects_of(findings, evidence, deployment, asked)
-    return results
+    return results, notes
 
 
-def _last_arrival(recorded: RecordedRecords) -> datetime:
+def _last_arrival(recorded: Recorded) -> datetime:
     if not len(recorded.records):
         raise SetupError("no recording holds a wake record. Look at the set-aside lines on standard error.")
-    return datetime.fromtimestamp(float(np.ceil(recorded.records["arrived"].max())), UTC)
+    return datetime.fromtimestamp(float(np.ceil(recorded.last_arrived)), UTC)
 
 
-def evidence_at(recorded: RecordedRecords, moment: datetime) -> Evidence:
+def evidence_at(recorded: Recorded, moment: datetime) -> Evidence:
     """What had arrived by a moment."""
     arrived = recorded.records[recorded.records["arrived"] <= moment.timestamp()]
-    days = pd.DataFrame(roll_up({name: arrived[name].to_numpy() for name in RECORD}), columns=list(DAY))
+    settings = {name: recorded.settings[name].to_numpy() for name in SETTING}
+    days = pd.DataFrame(roll_up({name: arrived[name].to_numpy() for name in RECORD}, settings), columns=list(DAY))
     recent = arrived[arrived["t"] >= moment.timestamp() - RECORDS_FOR_ADVICE_D * S_PER_D]
     hists = {row: recorded.hists[row] for row in recent.index if row in recorded.hists}
     return Evidence(days, recent, recorded.settings, no_orders(), hists)

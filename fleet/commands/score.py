@@ -1,0 +1,33 @@
+"""`wakeledger score`: the past replayed, forecasts held against what happened."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+
+def register(app: typer.Typer) -> None:
+    """Mount the scorecard command."""
+    app.command("score")(score)
+
+
+def score(
+    weeks: Annotated[int, typer.Option(min=1, help="How many past week-ends to forecast from.")] = 12,
+    as_json: Annotated[bool, typer.Option("--json", help="JSON instead of a table.")] = False,
+) -> None:
+    """Forecast from past week-ends with what was known then, and compare with what happened.
+
+    Example: wakeledger score --weeks 12
+    """
+    from fleet.clock import now_utc
+    from fleet.commands.opened import deployment_of, opened
+    from fleet.commands.show import show_json, show_table
+    from fleet.jobs.score import scorecard
+
+    settings, store = opened()
+    card = scorecard(store, deployment_of(settings, store), weeks=weeks, now_at=now_utc())
+    if as_json:
+        show_json(card)
+        return
+    show_table(("figure", "value", "low", "high", "of"), [tuple(row.values()) for row in card], title="Scorecard")
