@@ -1,0 +1,123 @@
+"""Frames in, one report model out. Pure: the time, the settings' digest and the version are arguments."""
+
+from __future__ import annotations
+
+import hashlib
+from collections import Counter
+from datetime import datetime
+
+import msgspec
+import numpy as np
+
+from fleet.units import S_PER_D
+from fleet.words import Flag
+from reports.build_changes import change_lines, forecast_against_seen, order_lines
+from reports.build_nodes import node_lines
+from reports.build_sites import cells_to_bring, count_states, site_lines
+from reports.build_strips import strip_lines
+from reports.build_visits import site_zones, visit_days
+from reports.dates import local_day, zone_of
+from reports.found import Found
+from reports.model import SCHEMA, NodeLine, ReportModel, Sure, VisitDay
+from reports.plan import plan_rounds
+
+NO_SITE = "–"
+MONTH_D = 28
+
+
+def build_report(
+    found: Found, *, week: str, now_at: datetime, title: str, timezone: str, settings_digest: str, version: str
+) -> ReportModel:
+    """The report of one week as plain values.
+
+    Parameters
+    ----------
+    found
+        Frames of one analysis and of the week before.
+    now_at
+        The moment the analysis stands for; all odds count from here.
+    timezone
+        Zone of the report; a site that names none is in it.
+    """
+    found = _only_active(found)
+    as_of = now_at.timestamp()
+    zones = site_zones(found.nodes, timezone)
+    visits = visit_days(found.nodes, found.events, zones, as_of)
+    lines = node_lines(found, visits, zones, as_of)
+    sites = site_lines(lines, found.estimates, visits, zones)
+    digest = data_digest(lines)
+    return ReportModel(
+        schema=SCHEMA,
+        report_id=f"{week}-{digest[:12]}",
+        title=title,
+        week=week,
+        as_of=as_of,
+        as_of_day=local_day(as_of, zone_of(timezone)).isoformat(),
+        timezone=timezone,
+        version=version,
+        settings_digest=settings_digest,
+        data_digest=digest,
+        node_count=len(lines),
+        site_count=len(sites),
+        by_state=count_states(lines),
+        next_visit=_soonest([site.next_visit for site in sites]),
+        visit_after=_soonest([site.visit_after for site in sites]),
+        bring=cells_to_bring(lines),
+        nodes=lines,
+        sites=sites,
+        rounds=plan_rounds(sites, lines, found.estimates, as_of_day=local_day(as_of, zone_of(timezone))),
+        changes=change_lines(found, lines, visits, zones, as_of),
+        orders=order_lines(found, lines, zones, as_of),
+        strips=strip_lines(lines, found.days, found.records, zones, as_of),
+        sure=_sure(found, lines, [visit for pair in visits.values() for visit in pair], as_of),
+    )
+
+
+def _only_active(found: Found) -> Found:
+    """Without retired nodes; a node without a site stands at a site of its own name for none."""
+    nodes = found.nodes[~found.nodes["retired"].fillna(False).astype(bool)].copy()
+    nodes["site"] = nodes["site"].where(nodes["site"].notna() & (nodes["site"] != ""), NO_SITE).astype(str)
+    from dataclasses import replace
+
+    keep = set(nodes["node_id"])
+    return replace(
+        found,
+        nodes=nodes.reset_index(drop=True),
+        estimates=found.estimates[found.estimates["node_id"].isin(keep)].reset_index(drop=True),
+        before=found.before[found.before["node_id"].isin(keep)].reset_index(drop=True),
+    )
+
+
+def data_digest(lines: list[NodeLine]) -> str:
+    """SHA-256 of all node lines: two reports with the same digest rest on the same findings."""
+    return hashlib.sha256(msgspec.json.encode(sorted(lines, key=lambda line: line.node_id))).hexdigest()
+
+
+def _soonest(visits: list[VisitDay]) -> VisitDay | None:
+    planned = [visit for visit in visits if visit.planned] or visits
+    return min(planned, key=lambda visit: visit.day, default=None)
+
+
+def _sure(found: Found, lines: list[NodeLine], visits: list[VisitDay], as_of: float) -> Sure:
+    flat_forecast, flat_seen = forecast_against_seen(found, lines, as_of)
+    month = found.days[found.days["day"] >= as_of // S_PER_D - MONTH_D]
+    held, scored = found.past_ranges or (None, None)
+    return Sure(
+        held=held,
+        scored=scored,
+        flat_forecast=flat_forecast,
+        flat_seen=flat_seen,
+        unsure=dict(sorted(Counter(_reason(line) for line in lines if line.state == "unsure").items())),
+        records_seen=int(np.nansum(month["seen"])) if len(month) else None,
+        records_missing=int(np.nansum(month["missing"])) if len(month) else None,
+        set_aside_count=found.set_aside_count,
+        overrides_count=found.overrides_count,
+        audit_head=found.audit_head,
+        assumed_dates=any(not visit.planned for visit in visits),
+    )
+
+
+def _reason(line: NodeLine) -> str:
+    if any(flag.flag == Flag.GONE_QUIET for flag in line.flags):
+        return "silent"
+    return line.why_unsure or "never_heard"

@@ -1,0 +1,1 @@
+"""Chart definitions, one each, and how they become SVG and PNG."""

@@ -1,0 +1,79 @@
+"""The sketch map: nodes by state in kilometres, site names, a scale bar; no tiles, nothing fetched."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import altair as alt
+
+from reports.charts.theme import INK, SOFT, STATE_COLOUR, STATE_SHAPE, themed
+from reports.model import NodeLine
+from reports.say import Say, shown
+
+KM_PER_DEGREE = 111.195
+"""Mean great-circle length of a degree, from the mean earth radius 6371.0088 km (IUGG)."""
+NICE_KM = (0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000)
+ORDER = ("unsure", "holds", "soon", "due")
+
+
+def positioned(lines: Sequence[NodeLine]) -> list[NodeLine]:
+    """Nodes whose position is known."""
+    return [line for line in lines if line.latitude is not None and line.longitude is not None]
+
+
+def sketch(lines: Sequence[NodeLine], say: Say, width: int) -> dict[str, Any]:
+    """The definition, in a local equal-distance projection about the middle of the nodes."""
+    here = positioned(lines)
+    lat0 = sum(line.latitude or 0.0 for line in here) / len(here)
+    lon0 = sum(line.longitude or 0.0 for line in here) / len(here)
+    shrink = math.cos(math.radians(lat0))
+
+    def km(line: NodeLine) -> tuple[float, float]:
+        east = ((line.longitude or 0.0) - lon0 + 180) % 360 - 180
+        return east * KM_PER_DEGREE * shrink, ((line.latitude or 0.0) - lat0) * KM_PER_DEGREE
+
+    places = {line.node_id: km(line) for line in here}
+    xs, ys = [p[0] for p in places.values()], [p[1] for p in places.values()]
+    span = max(max(xs) - min(xs), (max(ys) - min(ys)) * 1.2, 0.1) * 1.25
+    middle_x, middle_y = (max(xs) + min(xs)) / 2, (max(ys) + min(ys)) / 2
+    height = round(min(width, max(width * 0.4, width * ((max(ys) - min(ys)) / span + 0.3))))
+    dots = [
+        {"x": places[line.node_id][0], "y": places[line.node_id][1], "state": line.state}
+        for line in sorted(here, key=lambda line: ORDER.index(line.state))
+    ]
+    bar_km = max((size for size in NICE_KM if size <= span / 4), default=NICE_KM[0])
+    left, low = middle_x - span / 2, middle_y - span * height / width / 2
+    x = alt.X("x:Q", scale=alt.Scale(domain=[left, left + span], nice=False), axis=None)
+    y = alt.Y("y:Q", scale=alt.Scale(domain=[low, low + span * height / width], nice=False), axis=None)
+    states = list(STATE_COLOUR)
+    points = alt.Chart(alt.Data(values=dots)).mark_point(filled=True, size=42, opacity=0.9, stroke="white", strokeWidth=0.6).encode(
+        x=x, y=y,
+        shape=alt.Shape("state:N", scale=alt.Scale(domain=states, range=[STATE_SHAPE[s] for s in states]), legend=None),
+        color=alt.Color("state:N", scale=alt.Scale(domain=states, range=list(STATE_COLOUR.values())), legend=None),
+    )  # fmt: skip
+    layers = [points, *_names(here, places, x, y), *_scale(left, low, span, bar_km, x, y, say)]
+    return themed(alt.layer(*layers).properties(width=width, height=height))
+
+
+def _names(here: Sequence[NodeLine], places: dict[int, tuple[float, float]], x: alt.X, y: alt.Y) -> list[alt.Chart]:
+    by_site: dict[str, list[tuple[float, float]]] = {}
+    for line in here:
+        by_site.setdefault(line.site, []).append(places[line.node_id])
+    rows = [
+        {"x": sum(p[0] for p in at) / len(at), "y": max(p[1] for p in at), "name": shown(site, 22)}
+        for site, at in by_site.items()
+    ]
+    text = alt.Chart(alt.Data(values=rows)).mark_text(dy=-12, fontWeight=600, color=INK).encode(x=x, y=y, text="name:N")
+    return [text]
+
+
+def _scale(left: float, low: float, span: float, bar_km: float, x: alt.X, y: alt.Y, say: Say) -> list[alt.Chart]:
+    at = {"x": left + span * 0.03, "x2": left + span * 0.03 + bar_km, "y": low + span * 0.03}
+    km = say("sites.km", count=bar_km) if bar_km >= 1 else f"{bar_km * 1000:.0f} m"
+    rows = alt.Data(values=[{**at, "text": f"{km} · {say('sites.north')} ↑".replace(" ↑", "")}])
+    return [
+        alt.Chart(rows).mark_rule(color=SOFT, strokeWidth=2).encode(x=x, x2="x2:Q", y=y),
+        alt.Chart(rows).mark_text(align="left", dy=-9, color=SOFT).encode(x=x, y=y, text="text:N"),
+    ]

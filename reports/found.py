@@ -1,0 +1,41 @@
+"""What a report is built from: the frames of one analysis, and what stands beside them in the store."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import pandas as pd
+
+from fleet.frames import ADVICE, CHARGE, DAY, ESTIMATE, EVENT, FLAG, NODE, OUTLOOK, RECORD, empty_frame
+
+
+def _empty(columns: dict[str, str]) -> pd.DataFrame:
+    return field(default_factory=lambda: empty_frame(columns))  # type: ignore[return-value]  # dataclass field
+
+
+@dataclass(frozen=True)
+class Found:
+    """Frames as `fleet.frames` has them.
+
+    `before` are the estimates of the week before, `orders` has node_id, state, state_at and rev, `records` at least
+    node_id, t and cause of the nodes that wake most, `cells_per_node` counts cells by profile.
+    """
+
+    nodes: pd.DataFrame = _empty(NODE)
+    estimates: pd.DataFrame = _empty(ESTIMATE)
+    charge: pd.DataFrame = _empty(CHARGE)
+    outlook: pd.DataFrame = _empty(OUTLOOK)
+    flags: pd.DataFrame = _empty(FLAG)
+    advice: pd.DataFrame = _empty(ADVICE)
+    days: pd.DataFrame = _empty(DAY)
+    events: pd.DataFrame = _empty(EVENT)
+    before: pd.DataFrame = _empty(ESTIMATE)
+    records: pd.DataFrame = _empty(RECORD)
+    orders: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=["node_id", "state", "state_at", "rev"]))
+    cells_per_node: Mapping[str, int] = field(default_factory=dict)
+    set_aside_count: int | None = None
+    overrides_count: int | None = None
+    audit_head: str | None = None
+    past_ranges: tuple[int, int] | None = None
+    """Of past ranges P10 to P90 whose outcome is known: how many held, of how many."""

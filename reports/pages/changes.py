@@ -1,0 +1,56 @@
+"""Page three: what changed since last week, and last week's forecast against what happened."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from reports.model import STATES, ReportModel
+from reports.say import Say, shown
+
+ROWS = 40
+
+
+def changes(model: ReportModel, say: Say) -> dict[str, Any]:
+    """Everything of the page, in words."""
+    found = sorted(model.changes, key=lambda c: (STATES.index(c.now), STATES.index(c.before), c.node))
+    compared = model.sure.flat_forecast is not None
+    worse = sum(STATES.index(change.now) < STATES.index(change.before) for change in found if change.now != "unsure")
+    headline = say("changes.headline", count=len(found)) if found else say("changes.none" if compared else "changes.first")
+    return {
+        "title": say("changes.title"),
+        "headline": f"{headline}, {say('changes.worse', count=worse)}" if found else headline,
+        "columns": [say(f"columns.{name}") for name in ("node", "site", "before", "now", "cause", "p50")],
+        "rows": [
+            {
+                "state": change.now,
+                "cells": [
+                    shown(change.node),
+                    shown(change.site),
+                    say(f"state.{change.before}"),
+                    say(f"state.{change.now}"),
+                    say(f"changes.cause.{change.cause}"),
+                    _dates(change.p50_before_day, change.p50_now_day, say),
+                ],
+            }
+            for change in found[:ROWS]
+        ],
+        "orders_title": say("changes.orders"),
+        "orders": [
+            f"{shown(order.node)}: {say(f'order.{order.state}')} ({say.day(order.day, year=False)})"
+            for order in model.orders[:ROWS]
+        ]
+        or [say("changes.orders_none")],
+        "forecast": _forecast(model, say) if compared else "",
+    }
+
+
+def _dates(before: str | None, now: str | None, say: Say) -> str:
+    return f"{say.day(before) if before else '–'} → {say.day(now) if now else '–'}".replace("→", "/")
+
+
+def _forecast(model: ReportModel, say: Say) -> str:
+    return say(
+        "changes.forecast",
+        forecast=say.short(model.sure.flat_forecast),
+        seen=say.number(model.sure.flat_seen),
+    )
