@@ -38,11 +38,20 @@ class _Open:
     """How many connections of ours are open in this process."""
 
     count: int = 0
+    lent: int = 0
     lock: threading.Lock = field(default_factory=threading.Lock)
 
     def add(self, change: int) -> None:
         with self.lock:
+            if self.lent and change > 0:
+                raise RuntimeError("a connection was opened while the Arrow reader reads: finish its blocks first")
             self.count += change
+
+    def lend(self, change: int) -> None:
+        with self.lock:
+            if self.count and change > 0:
+                raise RuntimeError("the Arrow reader was started while a connection of ours is open")
+            self.lent += change
 
 
 @dataclass(frozen=True)
@@ -74,6 +83,20 @@ class Store:
         """Connections of this store now open in this process."""
         return self._open.count
 
+    @property
+    def driver_error(self) -> type[Exception]:
+        """What the database's driver raises."""
+        return self.engine.dialect.loaded_dbapi.Error
+
+    @contextmanager
+    def lent(self) -> Iterator[None]:
+        """The file is read by another SQLite library: no connection of ours may be open."""
+        self._open.lend(1)
+        try:
+            yield
+        finally:
+            self._open.lend(-1)
+
     @contextmanager
     def read(self) -> Iterator[Connection]:
         """A connection whose reads all see one moment of the database."""
@@ -102,11 +125,12 @@ class Store:
     @contextmanager
     def hold(self) -> Iterator[Connection]:
         """A connection to keep between transactions. One that writes begins with the write lock."""
+        self._open.add(1)
         try:
             conn = self.engine.connect()
         except DBAPIError as why:
+            self._open.add(-1)
             raise StoreError(_cant_open(self.url, why)) from why
-        self._open.add(1)
         try:
             yield conn
         finally:

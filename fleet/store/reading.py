@@ -1,0 +1,142 @@
+"""Wake records out of the store: frames for a few nodes or weeks, blocks of whole node-days for the roll-up."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import msgspec
+import numpy as np
+import pandas as pd
+from sqlalchemy import Select, cast, func, literal, select
+from sqlalchemy.types import Double
+
+from fleet.frames import RECORD, SETTING
+from fleet.store.archived import archived_blocks
+from fleet.store.arrow import Arrays, read_blocks, read_frame
+from fleet.store.engine import Store
+from fleet.store.tables import SETTINGS, TAKEN, WAKES
+from fleet.units import S_PER_D, S_PER_H
+
+HOURS_A_DAY = 24
+PART_NODES = 4096
+READ_THROUGH_FRAC = 0.3
+SEEK_NODES = 64
+"""Up to so many nodes are looked up hour by hour; more are picked from a scan."""
+
+
+def record_columns() -> list[Any]:
+    """The columns of `wakes` that a RECORD frame carries, NULL made plain where a whole number is needed."""
+    return [_column(name, dtype).label(name) for name, dtype in RECORD.items()]
+
+
+def _column(name: str, dtype: str) -> Any:
+    column = WAKES.c[name]
+    if name == "set_id":
+        return func.coalesce(column, -1)
+    if name == "trial":
+        return func.coalesce(column, 0)
+    return cast(column, Double) if dtype == "float64" and name == "life_wakes" else column
+
+
+def read_records(store: Store, since_s: float, until_s: float, node_ids: Collection[int] | None = None) -> pd.DataFrame:
+    """RECORD frame of all records believed to lie in [since, until), archived ones too, by node and time."""
+    blocks = list(record_blocks(store, since_s, until_s, node_ids))
+    frame = pd.DataFrame(
+        {
+            name: np.concatenate([block[name] for block in blocks]) if blocks else np.empty(0, dtype)
+            for name, dtype in RECORD.items()
+        }
+    )
+    order = np.lexsort((frame["seq"], frame["boot"], frame["t"], frame["node_id"]))
+    return frame.iloc[order].reset_index(drop=True)
+
+
+def record_blocks(
+    store: Store, since_s: float, until_s: float, node_ids: Collection[int] | None = None
+) -> Iterator[Arrays]:
+    """The same in blocks, in no order that counts."""
+    yield from archived_blocks(store, since_s, until_s, node_ids)
+    yield from read_blocks(store, _records(since_s, until_s, node_ids), RECORD)
+
+
+def _records(since_s: float, until_s: float, node_ids: Collection[int] | None) -> Select[Any]:
+    first, last = int(since_s // S_PER_H), int(until_s // S_PER_H)
+    query = select(*record_columns()).where(WAKES.c.t >= since_s, WAKES.c.t < until_s)
+    if node_ids is None:
+        return query.where(WAKES.c.hour.between(first, last))
+    wanted = sorted(int(node_id) for node_id in node_ids)
+    if len(wanted) > SEEK_NODES:
+        return query.where(WAKES.c.hour.between(first, last), WAKES.c.node_id.in_(wanted))
+    start = select(literal(first).label("hour")).cte("hours", recursive=True)
+    hours = start.union_all(select(start.c.hour + 1).where(start.c.hour < last))
+    return query.select_from(hours.join(WAKES, WAKES.c.hour == hours.c.hour)).where(WAKES.c.node_id.in_(wanted))
+
+
+@dataclass(frozen=True)
+class Part:
+    """Node-days of one day and a range of nodes, taken for a roll-up; `count` of them."""
+
+    day: int
+    first_node: int
+    last_node: int
+    count: int
+
+
+def taken_parts(store: Store) -> list[Part]:
+    """The node-days taken, in parts that fit into memory."""
+    chunk = (TAKEN.c.node_id // literal(PART_NODES)).label("chunk")
+    query = select(TAKEN.c.day, chunk, func.count()).group_by(TAKEN.c.day, chunk).order_by(TAKEN.c.day, chunk)
+    with store.read() as conn:
+        found = conn.execute(query).all()
+    return [Part(int(day), int(at) * PART_NODES, (int(at) + 1) * PART_NODES - 1, int(n)) for day, at, n in found]
+
+
+def part_records(store: Store, part: Part, node_count: int) -> Arrays:
+    """RECORD columns of a part's node-days, whole ones, archived records too.
+
+    Where most nodes are dirty the day is read through, and node-days that were not dirty come with it.
+    """
+    first = part.day * HOURS_A_DAY
+    hours = list(range(first, first + HOURS_A_DAY))
+    query = select(*record_columns()).where(WAKES.c.hour.in_(hours))
+    if part.count > READ_THROUGH_FRAC * min(node_count, PART_NODES):
+        query = query.where(WAKES.c.node_id.between(part.first_node, part.last_node))
+    else:
+        # The product keeps SQLite from reading all of the day's nodes: node-days outside, hours inside.
+        taken = select(TAKEN.c.node_id).where(
+            TAKEN.c.day == part.day, TAKEN.c.node_id.between(part.first_node, part.last_node)
+        )
+        query = query.where(WAKES.c.node_id.in_(taken))
+    nodes = range(part.first_node, part.last_node + 1)
+    blocks = [*archived_blocks(store, part.day * S_PER_D, (part.day + 1) * S_PER_D, nodes)]
+    blocks += read_blocks(store, query, RECORD)
+    return {
+        name: np.concatenate([block[name] for block in blocks]) if blocks else np.empty(0, dtype)
+        for name, dtype in RECORD.items()
+    }
+
+
+def read_settings(store: Store) -> pd.DataFrame:
+    """SETTING frame: every distinct settings that a node reported."""
+    return read_frame(store, select(*(SETTINGS.c[name] for name in SETTING)), SETTING)
+
+
+def read_hists(store: Store, records: pd.DataFrame) -> dict[int, tuple[float, float, list[int]]]:
+    """Histograms of these records: index in the frame → lower edge, step, counts. Archived ones have none."""
+    if not len(records):
+        return {}
+    first, last = int(records["t"].min() // S_PER_H), int(records["t"].max() // S_PER_H)
+    keys = (WAKES.c.node_id, WAKES.c.t, WAKES.c.boot, WAKES.c.seq)
+    query = select(*keys, WAKES.c.extra).where(WAKES.c.hour.between(first, last), WAKES.c.extra.like('%"hist"%'))
+    named = zip(*(records[name].tolist() for name in ("node_id", "t", "boot", "seq")), strict=True)
+    place = dict(zip(named, records.index.tolist(), strict=True))
+    found: dict[int, tuple[float, float, list[int]]] = {}
+    with store.read() as conn:
+        for node_id, t, boot, seq, extra in conn.execute(query):
+            index = place.get((node_id, t, boot, seq))
+            hist = msgspec.json.decode(extra).get("hist")
+            if index is not None and hist:
+                found[index] = (float(hist["lo"]), float(hist["step"]), [int(n) for n in hist["n"]])
+    return found
