@@ -1,0 +1,183 @@
+"""Time awake and time with the radio on, a node and day; wakes that no record describes are imputed from like ones.
+
+A record tells of the wake before it. So the wakes described as "unknown" are those whose own record was lost while the
+next one came through: the best likeness for the other lost ones, which may have been long because the link was bad.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from fleet.daily.grid import DayGrid
+from fleet.daily.groups import FloatArray
+from fleet.estimates.profile_table import ProfileTable
+from fleet.frames import CAUSE_GROUPS
+from fleet.units import MS_PER_S
+from fleet.words import Cause
+
+SEEN_GROUPS = tuple(group for group in CAUSE_GROUPS if group != "unknown")
+LOST_UNLIKE_FRAC = 0.3  # lost wakes may differ from seen ones by so much of their length (1 sd), before data speaks
+FEW_COUNT = 2.0  # a cause group leans on all wakes of its node like so many of its own
+
+
+@dataclass(frozen=True)
+class AwakeTime:
+    """Time awake of each node-day. Arrays of shape (n_nodes, n_days) but where said."""
+
+    awake_s: FloatArray  # radio time included
+    radio_s: FloatArray
+    random_var_s2: FloatArray  # of awake_s: from wakes that no record describes
+    shared_sd_s: FloatArray  # of the sum over all days: the mean length of undescribed wakes, shape (n_nodes,)
+    length_s: FloatArray  # usual length by cause group, "unknown" last, shape (n_nodes, n_groups)
+    length_sd_s: FloatArray  # spread between single wakes, shape (n_nodes,)
+    described_count: FloatArray  # wakes whose length is known
+    by_profile: FloatArray  # 1 where the node's records tell no lengths and the profile's stand in, shape (n_nodes,)
+    radio_by_profile: FloatArray  # the same for radio time, shape (n_nodes,)
+
+
+@dataclass(frozen=True)
+class _Lengths:
+    """Sums over described wakes. Shapes (n_nodes, n_days, n_groups)."""
+
+    count: FloatArray
+    sum_s: FloatArray
+    squares_s2: FloatArray
+
+
+def awake_time(grid: DayGrid, table: ProfileTable, by_cause: FloatArray) -> AwakeTime:
+    """Time awake and radio time of every node-day.
+
+    Parameters
+    ----------
+    table
+        Figures that stand in where records tell no lengths, a line a node of the grid.
+    by_cause
+        Wakes a node, day and cause, from `counts.wakes_by_cause`.
+
+    Notes
+    -----
+    Ratio estimator a cause group, with a day's own level shrunk towards the node's (variance components by moments).
+    """
+    lengths = _lengths(grid)
+    profile_s = _profile_length_s(table, by_cause)
+    usual, sd_s, count = _usual_lengths(lengths, profile_s)
+    day_sd_s, level = _day_levels(lengths, usual, sd_s)
+    undescribed = grid.wakes - lengths.count.sum(axis=2)
+    mean_s = _undescribed_mean_s(grid, lengths, usual) * level.ratio
+    awake_s = np.maximum(lengths.sum_s.sum(axis=2) + undescribed * mean_s, 0.0)
+    lost = np.maximum(undescribed, 0.0)
+    random = lost * sd_s[:, None] ** 2 + lost**2 * day_sd_s[:, None] ** 2 * level.unsure
+    own = count[..., -1] + _lost_prior_count(sd_s, usual)
+    shared = lost.sum(axis=1) * sd_s * np.sqrt(1.0 / np.maximum(own, 1.0) + 1.0 / np.maximum(count.sum(axis=1), 1.0))
+    radio_s, radio_by_profile = _radio_s(grid, table, by_cause, awake_s)
+    return AwakeTime(
+        awake_s=awake_s,
+        radio_s=radio_s,
+        random_var_s2=random,
+        shared_sd_s=shared,
+        length_s=usual,
+        length_sd_s=sd_s,
+        described_count=lengths.count.sum(axis=2),
+        by_profile=(count.sum(axis=1) == 0).astype(float),
+        radio_by_profile=radio_by_profile,
+    )
+
+
+def _lengths(grid: DayGrid) -> _Lengths:
+    def stack(what: str) -> FloatArray:
+        return np.stack([grid.known(f"{what}_{group}") for group in CAUSE_GROUPS], axis=-1)
+
+    squares = stack("awake_sq_ms2") / MS_PER_S**2
+    return _Lengths(count=stack("awake_count"), sum_s=stack("awake_ms") / MS_PER_S, squares_s2=squares)
+
+
+def _profile_length_s(table: ProfileTable, by_cause: FloatArray) -> FloatArray:
+    """Mean length of a wake by the profile, over the node's causes: radio off and on together. Shape (n_nodes,)"""
+    mix = by_cause.sum(axis=1) + 1e-9
+    length = table.wake_length_s.mean + table.has_radio * table.radio_length_s.mean[:, None]
+    return np.asarray((mix * length).sum(axis=1) / mix.sum(axis=1), dtype=float)
+
+
+def _usual_lengths(lengths: _Lengths, profile_s: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Usual length by group, spread of single wakes, and how many are described by group."""
+    count, total = lengths.count.sum(axis=1), lengths.sum_s.sum(axis=1)
+    n_all = count.sum(axis=1)
+    node_s = np.where(n_all > 0, total.sum(axis=1) / np.maximum(n_all, 1.0), profile_s)
+    few = np.full(count.shape, FEW_COUNT)
+    group_s = (total + few * node_s[:, None]) / (count + few)
+    within = lengths.squares_s2.sum(axis=1) - np.divide(total**2, count, out=np.zeros_like(total), where=count > 0)
+    freedom = np.maximum(count - 1.0, 0.0).sum(axis=1)
+    spread = np.sqrt(np.maximum(within, 0.0).sum(axis=1) / np.maximum(freedom, 1.0))
+    sd_s = np.where(freedom > 0, spread, LOST_UNLIKE_FRAC * node_s)
+    prior = _lost_prior_count(sd_s, node_s[:, None])
+    seen_s = total[:, :-1].sum(axis=1) / np.maximum(count[:, :-1].sum(axis=1), 1.0)
+    seen_s = np.where(count[:, :-1].sum(axis=1) > 0, seen_s, node_s)
+    group_s[:, -1] = (total[:, -1] + prior * seen_s) / (count[:, -1] + prior)
+    return group_s, sd_s, count
+
+
+def _lost_prior_count(sd_s: FloatArray, usual: FloatArray) -> FloatArray:
+    """How many described lost wakes the likeness of seen ones is worth. Shape (n_nodes,)"""
+    unlike = LOST_UNLIKE_FRAC * usual.mean(axis=1)
+    return np.asarray(np.clip((sd_s / np.maximum(unlike, 1e-9)) ** 2, 0.25, 20.0), dtype=float)
+
+
+@dataclass(frozen=True)
+class _Level:
+    ratio: FloatArray  # of the day's wake length to the node's usual
+    unsure: FloatArray  # share of the variance between days that the day's own wakes leave
+
+
+def _day_levels(lengths: _Lengths, usual: FloatArray, sd_s: FloatArray) -> tuple[FloatArray, _Level]:
+    """Spread between days of the mean wake, and each day's level shrunk towards the node's."""
+    count = lengths.count.sum(axis=2)
+    expected = (lengths.count * usual[:, None, :]).sum(axis=2)
+    excess = (lengths.sum_s.sum(axis=2) - expected) ** 2 - count * sd_s[:, None] ** 2
+    weight = (count**2).sum(axis=1)
+    day_var = np.maximum(excess.sum(axis=1) / np.maximum(weight, 1.0), 0.0)
+    worth = np.divide(sd_s**2, day_var, out=np.full(len(sd_s), 1e9), where=day_var > 1e-9 * sd_s**2 + 1e-18)[:, None]
+    mean = np.divide(
+        expected, count, out=np.broadcast_to(usual.mean(axis=1)[:, None], count.shape).copy(), where=count > 0
+    )
+    top = lengths.sum_s.sum(axis=2) + worth * mean
+    ratio = np.divide(top, expected + worth * mean, out=np.ones_like(top), where=expected + worth * mean > 0)
+    return np.sqrt(day_var), _Level(ratio=ratio, unsure=worth / (count + worth))
+
+
+def _undescribed_mean_s(grid: DayGrid, lengths: _Lengths, usual: FloatArray) -> FloatArray:
+    """Usual length of the wakes of each day that no record describes: seen ones by group, missing ones as lost ones."""
+    seen = np.stack([sum(grid.known(f"n_{c.word}") for c in CAUSE_GROUPS[group]) for group in SEEN_GROUPS], axis=-1)
+    open_seen = np.maximum(seen - lengths.count[..., :-1], 0.0)
+    weights = np.concatenate([open_seen, grid.missing[..., None]], axis=-1)
+    total = weights.sum(axis=2)
+    mean = np.divide((weights * usual[:, None, :]).sum(axis=2), total, out=np.zeros_like(total), where=total > 0)
+    return np.asarray(np.where(total > 0, mean, usual[:, None, :].mean(axis=2)), dtype=float)
+
+
+def _radio_s(
+    grid: DayGrid, table: ProfileTable, by_cause: FloatArray, awake_s: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Radio time of each node-day, never above the time awake; by profile for nodes that tell none."""
+    count = sum(grid.known(f"radio_count_{group}") for group in CAUSE_GROUPS)
+    total = sum(grid.known(f"radio_ms_{group}") for group in CAUSE_GROUPS) / MS_PER_S
+    count, total = np.asarray(count, dtype=float), np.asarray(total, dtype=float)
+    n_node = count.sum(axis=1)
+    node_s = np.divide(total.sum(axis=1), n_node, out=np.zeros(len(n_node)), where=n_node > 0)
+    day_s = (total + FEW_COUNT * node_s[:, None]) / (count + FEW_COUNT)
+    told = total + (grid.wakes - count) * day_s
+    reporting = (by_cause * table.has_radio[:, None, :]).sum(axis=2)
+    by_profile = np.nan_to_num(reporting * table.radio_length_s.mean[:, None])
+    radio = np.where(n_node[:, None] > 0, np.maximum(told, 0.0), by_profile)
+    return np.minimum(radio, awake_s), (n_node == 0).astype(float)
+
+
+def group_of_cause() -> FloatArray:
+    """Place of each cause's group among `CAUSE_GROUPS`. Shape (n_causes,)
+
+    >>> group_of_cause()[Cause.BAND_HIGH]
+    np.int64(1)
+    """
+    place = {cause: number for number, causes in enumerate(CAUSE_GROUPS.values()) for cause in causes}
+    return np.array([place[cause] for cause in Cause])
