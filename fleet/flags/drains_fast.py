@@ -40,6 +40,11 @@ def drains_fast(view: FleetView) -> Verdicts:
 
     since_d = np.full(len(ratio), float(view.first_day))
     return verdicts(
-        Flag.DRAINS_FAST, hit, known,
-        since_d=since_d, strength=strength_of(score, 1.05, 12.0), say=say, part="supply and sleep current",
-    )  # fmt: skip
+        Flag.DRAINS_FAST,
+        hit,
+        known,
+        since_d=since_d,
+        strength=strength_of(score, 1.05, 12.0),
+        say=say,
+        part="supply and sleep current",
+    )

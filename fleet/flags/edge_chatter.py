@@ -38,6 +38,11 @@ def edge_chatter(view: FleetView) -> Verdicts:
         )
 
     return verdicts(
-        Flag.EDGE_CHATTER, hit, known,
-        since_d=since_d, strength=strength_of(score, 1.0, 3.0), say=say, part="threshold and hysteresis",
-    )  # fmt: skip
+        Flag.EDGE_CHATTER,
+        hit,
+        known,
+        since_d=since_d,
+        strength=strength_of(score, 1.0, 3.0),
+        say=say,
+        part="threshold and hysteresis",
+    )

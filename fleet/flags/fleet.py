@@ -8,19 +8,29 @@ from datetime import datetime
 import pandas as pd
 
 from fleet.estimates.fleet import Estimates
+from fleet.flags.after_orders import order_unanswered, order_worse
+from fleet.flags.changed_places import ids_crossed, swap_seen
+from fleet.flags.clock_wrong import clock_wrong
+from fleet.flags.cold_risk import cold_risk
 from fleet.flags.drains_fast import drains_fast
 from fleet.flags.edge_chatter import edge_chatter
 from fleet.flags.gone_quiet import gone_quiet
 from fleet.flags.radio_struggle import radio_struggle
 from fleet.flags.rank import under_their_root
+from fleet.flags.records_missing import records_missing
 from fleet.flags.resets import brownouts, crash_loop
 from fleet.flags.sleep_leak import sleep_leak
+from fleet.flags.stuck_reading import stuck_reading
 from fleet.flags.view import view_of
 from fleet.flags.wakes_often import wakes_often
+from fleet.flags.weak_cell import weak_cell
 from fleet.frames import FLAG, empty_frame
 from fleet.profiles.profile import Profile
 
-RULES = (wakes_often, edge_chatter, drains_fast, sleep_leak, radio_struggle, brownouts, crash_loop, gone_quiet)
+RULES = (
+    wakes_often, edge_chatter, drains_fast, sleep_leak, weak_cell, radio_struggle, brownouts, crash_loop, stuck_reading,
+    clock_wrong, gone_quiet, records_missing, cold_risk, swap_seen, ids_crossed, order_unanswered, order_worse,
+)  # fmt: skip
 
 
 def flag_fleet(

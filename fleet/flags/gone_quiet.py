@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from fleet.flags.verdict import Verdicts, strength_of, verdicts
-from fleet.flags.view import FleetView
+from fleet.flags.view import BoolArray, FleetView, FloatArray
 from fleet.units import S_PER_D, S_PER_H
 from fleet.words import Flag
 
@@ -44,13 +44,18 @@ def gone_quiet(view: FleetView) -> Verdicts:
 
     score = np.log(np.maximum(silence_s, 1.0) / limit_s) - np.where(site_down | fleet_down, 1.0, 0.0)
     return verdicts(
-        Flag.GONE_QUIET, quiet, known,
-        since_d=last / S_PER_D, strength=strength_of(score, 0.0, 2.0), say=say,
-        part="node, link or gateway", window_d=0.0,
-    )  # fmt: skip
+        Flag.GONE_QUIET,
+        quiet,
+        known,
+        since_d=last / S_PER_D,
+        strength=strength_of(score, 0.0, 2.0),
+        say=say,
+        part="node, link or gateway",
+        window_d=0.0,
+    )
 
 
-def _together(view: FleetView, quiet: np.ndarray, last: np.ndarray, index: int) -> bool:  # type: ignore[type-arg]
+def _together(view: FleetView, quiet: BoolArray, last: FloatArray, index: int) -> bool:
     peers = view.site_codes == view.site_codes[index]
     if peers.sum() < 3:
         return False

@@ -48,7 +48,12 @@ def radio_struggle(view: FleetView) -> Verdicts:
 
     since_d = np.where(rose, view.first_day + steps.at, view.first_day).astype(float)
     return verdicts(
-        Flag.RADIO_STRUGGLE, hit, known,
-        since_d=since_d, strength=strength_of(score, 1.0, 2.5), say=say, part="antenna, place, gateway",
+        Flag.RADIO_STRUGGLE,
+        hit,
+        known,
+        since_d=since_d,
+        strength=strength_of(score, 1.0, 2.5),
+        say=say,
+        part="antenna, place, gateway",
         window_d=np.where(rose, steps.half_window, 1.0),
-    )  # fmt: skip
+    )

@@ -25,10 +25,14 @@ def brownouts(view: FleetView) -> Verdicts:
         return f"{count[index]:.0f} brown-outs in {BROWNOUT_WINDOW_D} days{seen}."
 
     return verdicts(
-        Flag.BROWNOUTS, count >= BROWNOUTS_LEAST, np.isfinite(view["seen"]).any(axis=1),
-        since_d=view.first_day + first_of_last(daily > 0), strength=strength_of(count, 2.0, 1.0), say=say,
+        Flag.BROWNOUTS,
+        count >= BROWNOUTS_LEAST,
+        np.isfinite(view["seen"]).any(axis=1),
+        since_d=view.first_day + first_of_last(daily > 0),
+        strength=strength_of(count, 2.0, 1.0),
+        say=say,
         part="battery, contacts, cold",
-    )  # fmt: skip
+    )
 
 
 def crash_loop(view: FleetView) -> Verdicts:
@@ -42,10 +46,14 @@ def crash_loop(view: FleetView) -> Verdicts:
         return f"{count[index]:.0f} restarts by crash or watchdog in {CRASH_WINDOW_D} days."
 
     return verdicts(
-        Flag.CRASH_LOOP, hit, np.isfinite(view["seen"]).any(axis=1),
-        since_d=view.first_day + first_of_last(daily > 0), strength=strength_of(count, 4.0, 0.6), say=say,
+        Flag.CRASH_LOOP,
+        hit,
+        np.isfinite(view["seen"]).any(axis=1),
+        since_d=view.first_day + first_of_last(daily > 0),
+        strength=strength_of(count, 4.0, 0.6),
+        say=say,
         part="firmware",
-    )  # fmt: skip
+    )
 
 
 def first_of_last(

@@ -34,7 +34,11 @@ def sleep_leak(view: FleetView) -> Verdicts:
         )
 
     return verdicts(
-        Flag.SLEEP_LEAK, hit, known,
-        since_d=np.full(len(floor), float(view.first_day)), strength=strength_of(score, 0.1, 4.0), say=say,
+        Flag.SLEEP_LEAK,
+        hit,
+        known,
+        since_d=np.full(len(floor), float(view.first_day)),
+        strength=strength_of(score, 0.1, 4.0),
+        say=say,
         part="inputs, housing, moisture",
-    )  # fmt: skip
+    )

@@ -43,11 +43,11 @@ def find_steps(values: FloatArray, *, sd_floor: float = 1e-9, oldest: int = 90) 
 
     Notes
     -----
-    For every split the means before and after are compared; the noise is the median absolute difference of successive
-    values divided by √2, which a step does not inflate. Searching over splits makes the largest `z` of pure noise
-    about 3 rather than 0: judge it against 5. `half_window` is the half-width of an approximate 95 % window for the date,
-    11.03 / 2 noise²/step² (Yao's law, 97.5 % point 11.0333; J. Bai, Econometric Theory 13, 1997, 315-352).
-    Left out: drift, more than one step.
+    For every split the means before and after are compared; the noise is the median absolute difference of
+    successive values divided by √2, which a step does not inflate. Searching over splits makes the largest `z` of
+    pure noise about 3 rather than 0: judge it against 5. `half_window` is the half-width of an approximate 95 %
+    window for the date, 11.03 / 2 noise²/step² (Yao's law, 97.5 % point 11.0333; J. Bai, Econometric Theory 13,
+    1997, 315-352). Left out: drift, more than one step.
 
     Examples
     --------

@@ -94,7 +94,7 @@ class FleetView:
         return nan_median(values[:, :-days])
 
     def profile_figure(self, name: str) -> FloatArray:
-        """A figure of each node's profile: `sleep_ua`, `cutoff_mv`, `silence_s`, `sleep_s`. shape (n_nodes,)"""
+        """A figure of each node's profile: `sleep_ua`, `cutoff_mv`, `capacity_mah`, `silence_s`. shape (n_nodes,)"""
         return np.array([_figure(self.profiles.get(str(key)), name) for key in self.nodes["profile"]], dtype=float)
 
 
@@ -105,6 +105,8 @@ def _figure(profile: Profile | None, name: str) -> float:
         return profile.sleep.current_ua.mean
     if name == "cutoff_mv":
         return profile.battery.cutoff_mv
+    if name == "capacity_mah":
+        return profile.battery.capacity_mah.mean * profile.battery.parallel
     if name == "silence_s":
         return profile.limits.silence_s or np.nan
     raise KeyError(name)

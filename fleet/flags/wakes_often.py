@@ -52,10 +52,15 @@ def wakes_often(view: FleetView) -> Verdicts:
 
     hit = np.nan_to_num(rose | unlike).astype(bool)
     return verdicts(
-        Flag.WAKES_OFTEN, hit, known,
-        since_d=since_d, strength=strength_of(score, 1.0, 2.5), say=say, part="band and sensor",
+        Flag.WAKES_OFTEN,
+        hit,
+        known,
+        since_d=since_d,
+        strength=strength_of(score, 1.0, 2.5),
+        say=say,
+        part="band and sensor",
         window_d=np.where(rose, steps.half_window, 1.0)[rows],
-    )  # fmt: skip
+    )
 
 
 def since_last_break(view: FleetView) -> np.ndarray[tuple[int, int], np.dtype[np.bool_]]:
