@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fleet.demo.spec import FaultKind, NodeSpec, Parts
+from fleet.demo.spec import FaultKind, Parts
 from fleet.demo.world import World
 from fleet.units import MS_PER_S, S_PER_D
 

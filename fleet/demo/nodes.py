@@ -11,7 +11,7 @@ from fleet.demo.cells import Cell, drawn_cell
 from fleet.demo.creek import rng_of
 from fleet.demo.drain import Drain, drain_of
 from fleet.demo.links import Delivery, Link, delivery_of, link_of
-from fleet.demo.spec import FaultKind, NodeSpec, Parts, drawn_parts
+from fleet.demo.spec import FaultKind, Parts, drawn_parts
 from fleet.demo.timeline import Timeline, timeline
 from fleet.demo.world import World
 from fleet.messages import BandSettings

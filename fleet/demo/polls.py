@@ -17,7 +17,7 @@ from fleet.units import MS_PER_S, S_PER_MIN
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
-SURE_SD = 4.75
+SURE_SD = 4.5
 CHUNK_POLLS = 3_000_000
 
 
@@ -89,23 +89,42 @@ def band_wakes(
         return _accepted(_joined([]), firmware, hi or 0.0)
     per_min = max(1, round(S_PER_MIN * MS_PER_S / (settings.period_ms or 100.0)))
     avg = settings.avg or 1
-    near = _near(slow, (lo, hi, lo + hyst, hi - hyst), SURE_SD * ripple.poll_sd(avg))
+    edge = firmware.rearm == "edge"
+    near = _near(slow, settings, SURE_SD * ripple.poll_sd(avg), edge=edge)
     polls = _Polls(slow=slow, start_s=start_s, per_min=per_min, avg=avg, ripple=ripple, rng=rng)
-    was_out = firmware.rearm == "edge" and bool(slow[0] < lo or slow[0] > hi)
-    follow = _Follow(lo=lo, hi=hi, hyst=hyst if firmware.rearm == "edge" else 0.0, was_out=was_out, armed_s=start_s)
+    was_out = edge and bool(slow[0] < lo or slow[0] > hi)
+    follow = _Follow(lo=lo, hi=hi, hyst=hyst if edge else 0.0, was_out=was_out, armed_s=start_s)
     for part in _chunks(near, per_min):
-        follow.take(*polls.in_minutes(part, near[part]))
+        follow.take(polls.in_minutes(part, near[part]))
     return _accepted(follow.runs(), firmware, hi)
 
 
-def _near(slow: FloatArray, levels: tuple[float, ...], margin: float) -> BoolArray:
-    """True for each minute in which a poll may fall on either side of a level."""
-    low = np.minimum(slow[:-1], slow[1:]) - margin
-    high = np.maximum(slow[:-1], slow[1:]) + margin
-    near = np.zeros(len(slow) - 1, dtype=bool)
-    for level in levels:
-        near |= (low <= level) & (high >= level)
-    return near
+def _near(slow: FloatArray, settings: BandSettings, margin: float, *, edge: bool) -> BoolArray:
+    """True for each minute in which a poll may change something.
+
+    That is near a threshold while the band may be armed, or near a re-arming level while it may not be.
+    """
+    lo, hi = settings.lo or 0.0, settings.hi or 0.0
+    hyst = (settings.hyst or 0.0) if edge else 0.0
+    low, high = np.minimum(slow[:-1], slow[1:]), np.maximum(slow[:-1], slow[1:])
+    near_trip = _straddles(low, high, lo, margin) | _straddles(low, high, hi, margin)
+    if not edge:
+        return near_trip
+    near_rearm = _straddles(low, high, lo + hyst, margin) | _straddles(low, high, hi - hyst, margin)
+    surely_out = (high < lo - margin) | (low > hi + margin)
+    surely_inside = (low > lo + hyst + margin) & (high < hi - hyst - margin)
+    may_be_armed = _last(near_rearm | surely_inside) >= _last(surely_out)
+    may_be_out = _last(near_trip | surely_out) >= _last(surely_inside)
+    return (near_trip & may_be_armed) | (near_rearm & may_be_out)
+
+
+def _straddles(low: FloatArray, high: FloatArray, level: float, margin: float) -> BoolArray:
+    return np.asarray((low <= level + margin) & (high >= level - margin))
+
+
+def _last(happens: BoolArray) -> NDArray[np.int64]:
+    """Index of the last time it happened, up to and including each minute; -1 before the first."""
+    return np.maximum.accumulate(np.where(happens, np.arange(len(happens)), -1))
 
 
 def _chunks(near: BoolArray, per_min: int) -> list[slice]:
@@ -115,6 +134,21 @@ def _chunks(near: BoolArray, per_min: int) -> list[slice]:
     cuts = np.searchsorted(cost, np.arange(1, count) * CHUNK_POLLS).tolist()
     ends = [0, *cuts, len(near)]
     return [slice(a, b) for a, b in zip(ends, ends[1:], strict=False) if b > a]
+
+
+@dataclass(frozen=True)
+class _Looks:
+    """Readings of some minutes in a row, and where each minute begins among them."""
+
+    value: NDArray[np.float32]
+    first: NDArray[np.int64]
+    start_s: float
+    per_min: int
+
+    def at_s(self, index: NDArray[np.int64]) -> FloatArray:
+        """Time of the readings at these places. [s]"""
+        minute = np.searchsorted(self.first, index, side="right") - 1
+        return np.asarray(self.start_s + S_PER_MIN * (minute + (index - self.first[minute]) / self.per_min))
 
 
 @dataclass
@@ -129,18 +163,18 @@ class _Polls:
     rng: np.random.Generator
     carried: FloatArray | None = None
 
-    def in_minutes(self, part: slice, near: BoolArray) -> tuple[FloatArray, FloatArray]:
-        """Times and readings: all polls of near minutes, the first of the others."""
-        minute = np.arange(part.start, part.stop)
+    def in_minutes(self, part: slice, near: BoolArray) -> _Looks:
+        """Readings: all polls of near minutes, the first of the others."""
         count = np.where(near, self.per_min, 1)
-        first = np.cumsum(count) - count
-        which = np.repeat(np.arange(len(minute)), count)
-        share = (np.arange(len(which)) - first[which]) / self.per_min
         begin, rise = self.slow[part.start : part.stop], np.diff(self.slow[part.start : part.stop + 1])
-        value = begin[which] + rise[which] * share
-        rough = near[which]
-        value[rough] += self._ripple(int(rough.sum()))
-        return self.start_s + S_PER_MIN * (minute[which] + share), value
+        share = np.arange(self.per_min, dtype=np.float32) / np.float32(self.per_min)
+        rough = rise[near].astype(np.float32)[:, None] * share + begin[near].astype(np.float32)[:, None]
+        rough += self._ripple(rough.size).reshape(rough.shape)
+        every = np.repeat(near, count)
+        value = np.empty(len(every), dtype=np.float32)
+        value[every] = rough.ravel()
+        value[~every] = begin[~near]
+        return _Looks(value, np.cumsum(count) - count, self.start_s + S_PER_MIN * part.start, self.per_min)
 
     def _ripple(self, count: int) -> FloatArray:
         """Waves and averaged noise of the next polls. The wave carries over the gaps that were left out."""
@@ -165,29 +199,32 @@ class _Follow:
         self.was_out, self.armed_s = was_out, armed_s
         self.parts: list[_Runs] = []
 
-    def take(self, t_s: FloatArray, value: FloatArray) -> None:
+    def take(self, looks: _Looks) -> None:
         """Add the next readings."""
-        out = (value > self.hi) | (value < self.lo)
-        inside = (value >= self.lo + self.hyst) & (value <= self.hi - self.hyst)
+        value = looks.value
+        out = (value > np.float32(self.hi)) | (value < np.float32(self.lo))
+        inside = (value >= np.float32(self.lo + self.hyst)) & (value <= np.float32(self.hi - self.hyst))
         telling = np.flatnonzero(out | inside)
         if not telling.size:
             return
         is_out = out[telling]
         before = np.concatenate([[self.was_out], is_out[:-1]])
-        begins = np.flatnonzero(is_out & ~before)
-        ends = np.flatnonzero(before & ~is_out)  # first inside after a stretch outside
-        last_out_s = t_s[telling[np.maximum(ends - 1, 0)]]
-        if self.was_out and self.parts and self.parts[-1].end_s.size:
-            self.parts[-1].end_s[-1] = last_out_s[0] if ends.size else t_s[telling[-1]]
-        last_out_s = last_out_s[1:] if self.was_out and ends.size else last_out_s
-        end_s = np.full(len(begins), t_s[telling[-1]])
+        begins, ends = np.flatnonzero(is_out & ~before), np.flatnonzero(before & ~is_out)
+        last_out_s = looks.at_s(telling[np.maximum(ends - 1, 0)])
+        last_s = float(looks.at_s(telling[-1:])[0])
+        if self.was_out:
+            if self.parts:
+                self.parts[-1].end_s[-1] = last_out_s[0] if ends.size else last_s
+            last_out_s = last_out_s[1:]
+        end_s = np.full(len(begins), last_s)
         end_s[: len(last_out_s)] = last_out_s
-        armed_s = np.where(begins > 0, t_s[telling[np.maximum(begins - 1, 0)]], self.armed_s)
+        armed_s = np.where(begins > 0, looks.at_s(telling[np.maximum(begins - 1, 0)]), self.armed_s)
         if begins.size:
-            self.parts.append(_Runs(armed_s, t_s[telling[begins]], end_s, value[telling[begins]]))
+            found = telling[begins]
+            self.parts.append(_Runs(armed_s, looks.at_s(found), end_s, value[found].astype(float)))
         self.was_out = bool(is_out[-1])
         insides = np.flatnonzero(~is_out)
-        self.armed_s = float(t_s[telling[insides[-1]]]) if insides.size else self.armed_s
+        self.armed_s = float(looks.at_s(telling[insides[-1:]])[0]) if insides.size else self.armed_s
 
     def runs(self) -> _Runs:
         """All stretches outside the band."""

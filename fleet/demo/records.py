@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from fleet.demo.creek import rng_of
+from fleet.demo.hist import Hist, hists_of
 from fleet.demo.nodes import RESETS, Stretch
 from fleet.demo.spec import FaultKind, Parts
 from fleet.demo.world import World
@@ -29,6 +30,7 @@ class Told:
 
     columns: Columns
     carrier: IntArray
+    hists: dict[int, Hist]  # by row
 
 
 def told(world: World, parts: Parts, stretch: Stretch) -> Told:
@@ -63,7 +65,9 @@ def told(world: World, parts: Parts, stretch: Stretch) -> Told:
     }
     t, time_from = believed(clock_t, wakes.arrived_s, late_s)
     columns |= {"t": t, "time_from": time_from}
-    return Told({name: values[keep] for name, values in columns.items()}, wakes.carrier[keep])
+    row_of = {place: row for row, place in enumerate(keep.tolist())}
+    hists = {row_of[place]: hist for place, hist in hists_of(world, stretch).items()}
+    return Told({name: values[keep] for name, values in columns.items()}, wakes.carrier[keep], hists)
 
 
 def believed(clock_t: FloatArray, arrived: FloatArray, late_s: FloatArray) -> tuple[FloatArray, NDArray[np.int8]]:

@@ -7,7 +7,7 @@ whatever the cause of that wake, because every wake tells the reading.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +19,7 @@ from fleet.demo.spec import Parts
 from fleet.demo.timeline import timeline
 from fleet.demo.world import World
 from fleet.messages import BandSettings
-from fleet.units import H_PER_D, MC_PER_MAH, S_PER_D, S_PER_MIN
+from fleet.units import MC_PER_MAH, S_PER_D, S_PER_MIN
 from fleet.words import Cause
 
 FloatArray = NDArray[np.float64]

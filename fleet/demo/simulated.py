@@ -60,8 +60,10 @@ class SimulatedFleet:
     def _setting_keys(self) -> list[tuple[int, BandSettings]]:
         keys: dict[tuple[int, BandSettings], None] = {}
         for number, life in enumerate(self.lives, start=1):
+            fault = life.world.spec.fault(FaultKind.IDS_CROSSED)
+            names = [number] if fault is None or fault.partner is None else [number, fault.partner + 1]
             for stretch in life.stretches:
-                keys.setdefault((number, stretch.begun.settings))
+                keys.update(((name, stretch.begun.settings), None) for name in names)
         return list(keys)
 
     @cached_property
@@ -81,9 +83,26 @@ class SimulatedFleet:
         if not parts:
             return empty_frame(RECORD)
         columns = {name: np.concatenate([part[name] for part in parts]) for name in RECORD}
-        columns["node_id"] = _uncrossed(self.lives, columns, self.since_s)
+        true_id = columns["node_id"]
+        columns["node_id"] = _as_named(self.lives, columns, self.since_s)
+        crossed = columns["node_id"] != true_id
+        columns["set_id"][crossed] = [
+            set_ids[int(name), self._setting_keys[old][1]]
+            for name, old in zip(columns["node_id"][crossed], columns["set_id"][crossed], strict=True)
+        ]
         frame = pd.DataFrame(columns).astype(RECORD)
         return frame.sort_values(["arrived", "node_id", "seq"], kind="stable", ignore_index=True)
+
+    @cached_property
+    def hists(self) -> pd.DataFrame:
+        """Histograms told: node_id, t, lo, step, n (a tuple of counts)."""
+        rows = [
+            (number, float(tale.columns["t"][row]), hist.lo, hist.step, hist.n)
+            for number, life in enumerate(self.lives, start=1)
+            for tale in life.tales
+            for row, hist in tale.hists.items()
+        ]
+        return pd.DataFrame(rows, columns=["node_id", "t", "lo", "step", "n"])
 
     @cached_property
     def truth(self) -> pd.DataFrame:
@@ -141,12 +160,12 @@ def _settings_row(settings: BandSettings) -> tuple[float | None, ...]:
     return tuple(getattr(settings, name) for name in names)
 
 
-def _uncrossed(lives: tuple[NodeLife, ...], columns: Mapping[str, np.ndarray], since_s: float) -> np.ndarray:
+def _as_named(lives: tuple[NodeLife, ...], columns: Mapping[str, np.ndarray], since_s: float) -> np.ndarray:
     """Node ids as they appear: two nodes that changed places report under each other's name."""
     node_id = columns["node_id"].copy()
     for number, life in enumerate(lives, start=1):
         fault = life.world.spec.fault(FaultKind.IDS_CROSSED)
         if fault is not None and fault.partner is not None:
-            crossed = (columns["node_id"] == number) & (columns["t"] >= since_s + fault.onset_d * S_PER_D)
+            crossed = (columns["node_id"] == number) & (columns["arrived"] >= since_s + fault.onset_d * S_PER_D)
             node_id[crossed] = fault.partner + 1
     return node_id
