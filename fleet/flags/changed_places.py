@@ -47,9 +47,9 @@ def ids_crossed(view: FleetView) -> Verdicts:
             & np.isfinite(boot[:, day - 1])
             & ~_goes_on(boot[:, day - 1], seq[:, day - 1], first_boot[:, day], first_seq[:, day])
         )
-        odd = np.flatnonzero(broke)
+        odd = np.flatnonzero(broke).tolist()
         for left in odd:
-            for right in odd[odd > left]:
+            for right in [one for one in odd if one > left]:
                 if _swapped(left, right, day, boot, seq, first_boot, first_seq):
                     partner[[left, right]] = right, left
                     since[[left, right]] = view.first_day + day
@@ -62,7 +62,7 @@ def ids_crossed(view: FleetView) -> Verdicts:
     return verdicts(
         Flag.IDS_CROSSED,
         partner >= 0,
-        np.isfinite(boot).any(axis=1),
+        view.heard,
         since_d=since,
         strength=np.where(partner >= 0, 0.97, 0.0),
         say=say,

@@ -66,7 +66,7 @@ def clock_wrong(view: FleetView) -> Verdicts:
     return verdicts(
         Flag.CLOCK_WRONG,
         hit,
-        np.isfinite(view["seen"]).any(axis=1),
+        view.heard,
         since_d=since_d,
         strength=np.where(hit, 0.95, 0.0),
         say=say,

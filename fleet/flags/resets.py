@@ -27,7 +27,7 @@ def brownouts(view: FleetView) -> Verdicts:
     return verdicts(
         Flag.BROWNOUTS,
         count >= BROWNOUTS_LEAST,
-        np.isfinite(view["seen"]).any(axis=1),
+        view.heard,
         since_d=view.first_day + first_of_last(daily > 0),
         strength=strength_of(count, 2.0, 1.0),
         say=say,
@@ -48,7 +48,7 @@ def crash_loop(view: FleetView) -> Verdicts:
     return verdicts(
         Flag.CRASH_LOOP,
         hit,
-        np.isfinite(view["seen"]).any(axis=1),
+        view.heard,
         since_d=view.first_day + first_of_last(daily > 0),
         strength=strength_of(count, 4.0, 0.6),
         say=say,

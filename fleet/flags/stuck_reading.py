@@ -51,7 +51,7 @@ def stuck_reading(view: FleetView) -> Verdicts:
     return verdicts(
         Flag.STUCK_READING,
         run >= LEAST_STILL_D,
-        np.isfinite(moved).any(axis=1),
+        view.heard,
         since_d=start,
         strength=strength_of(run, LEAST_STILL_D, 0.8),
         say=say,

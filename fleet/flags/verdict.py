@@ -45,7 +45,7 @@ class Verdicts:
                 "since_lo": self.since_lo_d[hit] * S_PER_D,
                 "since_hi": self.since_hi_d[hit] * S_PER_D,
                 "strength": np.clip(self.strength[hit], 0.0, 1.0),
-                "evidence": [self.evidence[index] for index in hit],
+                "evidence": [self.evidence[index] for index in hit.tolist()],
                 "part": self.part,
                 "under": "",
             },

@@ -49,6 +49,11 @@ class FleetView:
         return self.columns["seen"].shape
 
     @cached_property
+    def heard(self) -> BoolArray:
+        """True where a node has any record at all. shape (n_nodes,)"""
+        return np.asarray(np.isfinite(self["seen"]).any(axis=1))
+
+    @cached_property
     def wakes(self) -> FloatArray:
         """Wakes of each node-day, missing ones counted in. shape (n_nodes, n_days)"""
         return self["seen"] + np.nan_to_num(self["missing"])
@@ -121,7 +126,9 @@ def nan_mean(values: FloatArray) -> FloatArray:
     known = np.isfinite(values)
     count = known.sum(axis=1)
     total = np.where(known, values, 0.0).sum(axis=1)
-    return np.divide(total, count, out=np.full(len(values), np.nan), where=count > 0)
+    mean = np.full(len(values), np.nan)
+    mean[count > 0] = total[count > 0] / count[count > 0]
+    return mean
 
 
 def nan_median(values: FloatArray) -> FloatArray:
