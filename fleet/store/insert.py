@@ -43,6 +43,11 @@ def append(conn: Connection, table: Table, columns: Sequence[str], rows: Sequenc
         conn.execute(table.insert(), [dict(zip(columns, row, strict=True)) for row in rows])
 
 
+def number_of(made: Any) -> int:
+    """The number that a table gave to the row just inserted."""
+    return int(made.inserted_primary_key[0])
+
+
 def _insert(table: Table, verb: str, columns: Sequence[str] | None = None) -> str:
     names = [column.name for column in table.columns] if columns is None else columns
     return f"{verb} INTO {table.name} ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})"
