@@ -21,8 +21,8 @@ T0 = 20_400 * 86_400.0
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> Store:
-    return open_store(f"sqlite:///{tmp_path / 'ledger.sqlite'}")
+def store(either_store: Store) -> Store:
+    return either_store
 
 
 def wakes(nodes: int = 5, per_node: int = 300) -> list[ArrivedRecord]:

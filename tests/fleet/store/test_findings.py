@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -13,7 +12,7 @@ from sqlalchemy import text
 
 from fleet.estimates.fleet import Estimates
 from fleet.frames import ADVICE, CHARGE, ESTIMATE, EVENT, FLAG, NODE, OUTLOOK, empty_frame
-from fleet.store.engine import Store, open_store
+from fleet.store.engine import Store
 from fleet.store.findings import (
     read_advice,
     read_charge,
@@ -38,8 +37,8 @@ CONTRACT = CONTRACT_TEXT.split()
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> Store:
-    opened = open_store(f"sqlite:///{tmp_path / 'ledger.sqlite'}")
+def store(either_store: Store) -> Store:
+    opened = either_store
     nodes = pd.DataFrame([blank(NODE) | {"node_id": n, "node": f"n{n}", "site": "creek"} for n in range(3)])
     events = pd.DataFrame([{"node_id": 1, "at": 1e9, "what": "visit", "note": ""}], columns=list(EVENT))
     sync_nodes(opened, nodes, events)

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 import pytest
 from sqlalchemy import text
 
 from fleet.messages import BandSettings, Life, OrderAnswer, Receipt, WakeRecord
-from fleet.store.engine import Store, open_store
+from fleet.store.engine import Store
 from fleet.store.records import ArrivedAnswer, ArrivedRecord, LinkEvent, Unreadable, Writer, write_batch
 from fleet.words import TimeFrom
 
@@ -18,8 +17,8 @@ MONTH_S = 30 * 86_400.0
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> Store:
-    return open_store(f"sqlite:///{tmp_path / 'ledger.sqlite'}")
+def store(either_store: Store) -> Store:
+    return either_store
 
 
 def wake(seq: int, t: float, node: str = "n1", *, boot: int = 1, clock: bool = True, **given: Any) -> ArrivedRecord:
