@@ -6,6 +6,11 @@ from math import cos, cosh, exp, expm1, pi, sinh, tanh
 
 from scipy.optimize import brentq
 
+from fleet.profiles.profile import Limits
+
+HEARD_TWICE = 2.0  # intervals that fit into the longest silence allowed, so that one lost record is no alarm
+READABLE_S = (300.0, 600.0, 900.0, 1200.0, 1800.0, 3600.0, 7200.0, 10800.0, 14400.0, 21600.0, 43200.0, 86400.0)
+
 
 def event_seen_frac(event_s: float, interval_s: float, *, hits_count: int = 1) -> float:
     """Chance that an event of fixed length meets at least so many of the readings taken at an interval.
@@ -119,3 +124,26 @@ def heard_again_s(interval_s: float, arrive_frac: float, odds: float) -> float:
 def drifted_frac(interval_s: float, tau_s: float) -> float:
     """Share of the signal's variance that is new after a gap: 1 - exp(-2 T / tau)."""
     return 1.0 - exp(-2.0 * interval_s / tau_s)
+
+
+def intervals_tried(sleep_s: float | None, limits: Limits) -> list[float | None]:
+    """The present timer interval first, then longer ones, within the limits and the silence allowed.
+
+    >>> intervals_tried(900.0, Limits(sleep_s=(300.0, 3600.0)))
+    [900.0, 1200.0, 1800.0, 3600.0]
+    """
+    if sleep_s is None or limits.sleep_s is None:
+        return [sleep_s]
+    most = limits.sleep_s[1] if limits.silence_s is None else min(limits.sleep_s[1], limits.silence_s / HEARD_TWICE)
+    longer = [s for s in READABLE_S if sleep_s < s <= most]
+    if most > sleep_s and most not in longer:
+        longer.append(most)
+    return [sleep_s, *longer]
+
+
+def periods_tried(period_ms: float | None, limits: Limits, late_s: float) -> list[float | None]:
+    """The present coprocessor period, then twice and five times it, within the limits and the lateness allowed."""
+    if period_ms is None or limits.period_ms is None:
+        return [period_ms]
+    most = min(limits.period_ms[1], late_s * 1000.0 / 3.0)
+    return [period_ms, *(period_ms * times for times in (2.0, 5.0) if period_ms * times <= most)]

@@ -1,0 +1,180 @@
+"""Model of the sensed value of one node, from all it told, matched to the band wakes it really had."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from fleet.advice.cycles import Cycle, fit_cycle
+from fleet.advice.evidence import NodeEvidence
+from fleet.advice.firmware import Firmware, read_firmware
+from fleet.advice.paths import draw_paths
+from fleet.advice.quiet import quiet_sleep
+from fleet.advice.replay import Paths, run_band
+from fleet.advice.ripple import Ripple
+from fleet.advice.spread import Spread, fit_spread, pair_variances
+from fleet.profiles.profile import Profile
+from fleet.units import S_PER_D, S_PER_H
+
+WINDOW_D = 28.0
+CELLS_MOST = 20_000
+WAVES_S = (2.0, 15.0, 100.0)
+
+
+@dataclass(frozen=True)
+class SignalModel:
+    """The fitted reading, draws of what it may have been, and how its predictions compare with what happened.
+
+    `seen_band` and `told_band` are band wakes in the days that count, observed and predicted; `match` is their ratio as
+    used, with its spread `match_log_sd`. `n_effective` is the number of independent values the window is worth.
+    """
+
+    cycle: Cycle
+    spread: Spread
+    ripple: Ripple
+    firmware: Firmware
+    paths: Paths
+    seen_band: tuple[float, float]
+    told_band: tuple[float, float]
+    match: tuple[float, float]
+    match_log_sd: float
+    other_per_d: float
+    timer_per_d: float
+    n_effective: float
+    summaries: bool
+
+
+def fit_signal(
+    seen: NodeEvidence, profile: Profile, *, rng: np.random.Generator, draws_count: int = 4, window_d: float = WINDOW_D
+) -> SignalModel:
+    """Cycle, wandering part and ripple of one node's banded reading, with draws held to the records.
+
+    Parameters
+    ----------
+    seen
+        The node's records; at least a few days with readings.
+    profile
+        Its kind: re-arming, hold-off, period.
+    rng
+        Source of the draws.
+
+    Notes
+    -----
+    Ripple is split by how far band wakes overshoot the edge (noise jumps, waves glide), and the waves' time is set so
+    that the present settings give the band wakes that were seen; what then is left over is the ratio `match`.
+    """
+    firmware = read_firmware(seen, profile)
+    cycle, spread = _slow_part(seen)
+    end_s = float(seen.t[-1])
+    start_s = max(float(seen.t[0]), end_s - window_d * S_PER_D)
+    step_s = max(firmware.poll_s, 30.0, (end_s - start_s) / CELLS_MOST)
+    paths = draw_paths(seen, cycle, spread, window_s=(start_s, end_s), step_s=step_s, draws_count=draws_count, rng=rng)
+    counted = seen.alive & seen.in_now & (seen.t >= start_s)
+    times = _with_lost(seen, counted)
+    low = float(times[counted & (seen.cause == 1)].sum())
+    high = float(times[counted & (seen.cause == 2)].sum())
+    days = max(paths.span_d, 1e-6)
+    ripple, told = _waves_that_match(seen, spread, firmware, paths, low + high)
+    match, match_log_sd = _match((low, high), told)
+    timer = float(times[counted & seen.is_timer].sum()) / days
+    other = float(times[counted & ~seen.is_timer & ~seen.is_band].sum()) / days
+    return SignalModel(
+        cycle=cycle,
+        spread=spread,
+        ripple=ripple,
+        firmware=firmware,
+        paths=paths,
+        seen_band=(low, high),
+        told_band=told,
+        match=match,
+        match_log_sd=match_log_sd,
+        other_per_d=other,
+        timer_per_d=timer,
+        n_effective=max(1.0, days * S_PER_D / (2.0 * spread.tau_s)),
+        summaries=spread.ripple_known,
+    )
+
+
+def _slow_part(seen: NodeEvidence) -> tuple[Cycle, Spread]:
+    """Cycle and spread from samples at wakes that the reading did not choose, and from sleep summaries."""
+    sample = np.isfinite(seen.reading) & ~seen.is_band
+    if sample.sum() < 30:
+        sample = np.isfinite(seen.reading)
+    asleep = (seen.asleep_n >= 10) & np.isfinite(seen.asleep_mean) & (seen.gap_s > 60.0)
+    t = np.concatenate([seen.t[sample], (seen.t - seen.gap_s / 2.0)[asleep]])
+    value = np.concatenate([seen.reading[sample], seen.asleep_mean[asleep]])
+    order = np.argsort(t)
+    t, value = t[order], value[order]
+    stands_for_s = np.clip(np.gradient(t), 1.0, 4.0 * S_PER_H) if len(t) > 1 else np.ones(len(t))
+    cycle = fit_cycle(t, value, stands_for_s)
+    residual = seen.reading - cycle.at(seen.t)
+    parts = [pair_variances(seen.t[sample], residual[sample])]
+    span_s = float(seen.t[-1] - seen.t[0])
+    quiet = quiet_sleep(seen)
+    fixed_sd = quiet.sd if quiet is not None and quiet.is_fast else None
+    if quiet is not None and not quiet.is_fast:
+        parts.append(quiet.as_variances())
+    longest_s = span_s / 5.0
+    spread = fit_spread(parts, shortest_s=max(60.0, span_s / 50_000.0), longest_s=longest_s, ripple_sd=fixed_sd)
+    floor = 1e-4 * float(np.std(value)) + 1e-9
+    return cycle, replace(spread, sd=max(spread.sd, floor), ripple_sd=max(spread.ripple_sd, floor))
+
+
+def _with_lost(seen: NodeEvidence, counted: np.ndarray) -> np.ndarray:
+    """How many wakes each counted record stands for: itself, and its share of those that never arrived."""
+    lost = float(np.nan_to_num(seen.lost_count[counted]).sum())
+    return np.full(len(seen.t), 1.0 + lost / max(float(counted.sum()), 1.0))
+
+
+def _waves_that_match(
+    seen: NodeEvidence, spread: Spread, firmware: Firmware, paths: Paths, wanted: float
+) -> tuple[Ripple, tuple[float, float]]:
+    """Ripple that gives about the band wakes seen under the present settings, close to what else is known of it.
+
+    Noise share and wave time are searched together: the logarithm of the wakes told is smooth in both, so it is worked
+    out at nine points and read between them. Waves of 15 s, within a factor of 3, are the prior (assumed).
+    """
+    likely = _noise_share(seen, spread.ripple_sd, firmware)
+    few = replace(paths, x=paths.x[:1])
+
+    def told(share: float, wave_s: float, on: Paths) -> tuple[float, float]:
+        passed = run_band(on, seen.now, _ripple(spread.ripple_sd, share, wave_s, firmware), firmware)
+        low, high = (float((edge.wakes * on.alive).sum()) / on.x.shape[0] for edge in (passed.low, passed.high))
+        return low, high
+
+    shares = np.clip(likely * np.array([0.4, 1.0, 2.0]), 0.05, 0.98)
+    table = np.array([[np.log(sum(told(share, wave_s, few)) + 0.5) for wave_s in WAVES_S] for share in shares])
+    log_share = np.linspace(float(np.log(shares[0])), float(np.log(shares[-1])), 21)
+    log_wave = np.linspace(float(np.log(WAVES_S[0])), float(np.log(WAVES_S[-1])), 31)
+    between = np.stack([np.interp(log_wave, np.log(WAVES_S), row) for row in table])
+    fine = np.stack([np.interp(log_share, np.log(shares), column) for column in between.T], axis=1)
+    off = (fine - np.log(wanted + 0.5)) ** 2 / (0.01 + 1.0 / (wanted + 0.5))
+    loss = off + ((log_share[:, None] - np.log(likely)) / 0.4) ** 2 + ((log_wave - np.log(15.0)) / 1.1) ** 2
+    i, j = np.unravel_index(int(np.argmin(loss)), loss.shape)
+    share, wave_s = float(np.exp(log_share[i])), float(np.exp(log_wave[j]))
+    return _ripple(spread.ripple_sd, share, wave_s, firmware), told(share, wave_s, paths)
+
+
+def _ripple(sd: float, noise_share: float, wave_s: float, firmware: Firmware) -> Ripple:
+    wave_sd = sd * float(np.sqrt(max(1.0 - noise_share**2, 0.0)))
+    return Ripple(wave_sd, max(wave_s, firmware.poll_s), sd * noise_share, firmware.poll_s)
+
+
+def _noise_share(seen: NodeEvidence, ripple_sd: float, firmware: Firmware) -> float:
+    """Share of the ripple's spread that is new at each poll, from how far band wakes overshoot the edge."""
+    beyond = np.where(seen.cause == 1, seen.band_lo - seen.reading, seen.reading - seen.band_hi)
+    beyond = beyond[seen.is_band & np.isfinite(beyond)]
+    if len(beyond) < 8 or (beyond >= -1e-9).mean() < 0.7 or firmware.poll_s >= 5.0:
+        return 0.7
+    # Beyond an edge 2 to 3 spreads out a normal noise overshoots by spread / 2.4 on average.
+    overshoot = float(np.mean(np.sort(beyond[beyond >= 0])[: max(1, int(0.95 * len(beyond)))]))
+    return float(np.clip(2.4 * overshoot / max(ripple_sd, 1e-12), 0.1, 0.98))
+
+
+def _match(seen_band: tuple[float, float], told: tuple[float, float]) -> tuple[tuple[float, float], float]:
+    """Observed over predicted band wakes of each edge, drawn towards both together, and the spread of the logarithm."""
+    both = (sum(seen_band) + 1.0) / (sum(told) + 1.0)
+    ratios = [(saw + 4.0 * both) / (tell + 4.0) for saw, tell in zip(seen_band, told, strict=True)]
+    low, high = (float(np.clip(ratio, 0.05, 20.0)) for ratio in ratios)
+    return (low, high), float(np.sqrt(1.0 / (sum(seen_band) + 2.0) + 0.0025))
