@@ -77,6 +77,12 @@ class Say:
         size = abs(value)
         return self.number(value, 0 if size >= 19.95 else 1 if size >= 0.95 or size == 0 else 2)
 
+    def expected(self, value: float | None) -> str:
+        """An expected count to one place, "under 0.1" where less."""
+        if value is None:
+            return NOT_KNOWN
+        return self.number(value, 1) if value >= 0.05 else self("format.under_tenth", count=self.number(0.1, 1))
+
     def share(self, value: float | None) -> str:
         """A chance in whole per cent; never 0 or 100."""
         if value is None:

@@ -13,7 +13,7 @@ from reports.charts.theme import FONT, HATCH, SOFT
 
 LONG_NUMBER = re.compile(r"-?\d+\.\d{2,}")
 MERGEABLE = re.compile(r'<path d="([^"]*)"((?: (?:fill|stroke|stroke-width|opacity|fill-opacity)="[^"]*")*)/>')
-CLASS = re.compile(r' class="[^"]*"')
+CLASS = re.compile(r' (?:class|role|aria-[a-z]+)="[^"]*"')
 OPEN_TAG = re.compile(r"<svg\b[^>]*>")
 SIZE = re.compile(r'viewBox="0 0 ([\d.]+) ([\d.]+)"')
 EMPTY_GROUP = re.compile(r"<g[^>]*></g>|<g[^>]*/>")

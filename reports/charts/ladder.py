@@ -43,6 +43,7 @@ def ladder(lines: Sequence[NodeLine], sites: dict[str, SiteLine], as_of: float, 
         _state_marks(base, y),
         _names(base, y),
         *_shares(base, y, width),
+        *_heads(lines, sites, scale, end, say, width),
     ]
     chart = alt.layer(*layers).properties(width=width, height=ROW_PX * len(rows))
     return themed(chart)
@@ -63,6 +64,7 @@ def _row(index: int, line: NodeLine, site: SiteLine, end: datetime, say: Say) ->
         "row": index,
         "name": shown(line.node, 16),
         "state": line.state,
+        "ink": STATE_TEXT[line.state],
         "next": say.share(line.lasts_next),
         "after": say.share(line.lasts_after),
         **clipped,
@@ -91,11 +93,35 @@ def _shares(base: alt.Chart, y: alt.Y, width: int) -> list[alt.Chart]:
                 y=y,
                 x=alt.value(width + at),
                 text=f"{field}:N",
-                color=alt.Color(
-                    "state:N",
-                    scale=alt.Scale(domain=list(STATE_TEXT), range=list(STATE_TEXT.values())),
-                    legend=None,
-                ),
+                color=alt.Color("ink:N", scale=None),
             )
         )
     return texts
+
+
+def _heads(
+    lines: Sequence[NodeLine], sites: dict[str, SiteLine], scale: alt.Scale, end: datetime, say: Say, width: int
+) -> list[alt.Chart]:
+    """Names over the two columns of shares, and over the visits where all rows share them."""
+    texts = [
+        {"x": width + 68, "lines": say("front.head_next").split("|")},
+        {"x": width + 130, "lines": say("front.head_after").split("|")},
+    ]
+    heads = [
+        alt.Chart(alt.Data(values=[text]))
+        .mark_text(align="right", baseline="bottom", color=SOFT, lineHeight=13)
+        .encode(x=alt.value(text["x"]), y=alt.value(-20), text="lines:N")
+        for text in texts
+    ]
+    both = {(sites[line.site].next_visit.day, sites[line.site].visit_after.day) for line in lines}
+    if len(both) > 1:
+        return heads
+    for day, key in zip(next(iter(both)), ("next_mark", "after_mark"), strict=True):
+        if ms(day) <= end.timestamp() * 1000:
+            row = {"at": ms(day), "lines": [say(f"panels.{key}"), say.day(day, year=False)]}
+            heads.append(
+                alt.Chart(alt.Data(values=[row]))
+                .mark_text(align="center", baseline="bottom", lineHeight=13)
+                .encode(x=alt.X("at:Q", scale=scale), y=alt.value(-20), text="lines:N")
+            )
+    return heads

@@ -15,6 +15,8 @@ from reports.say import Say, shown
 KM_PER_DEGREE = 111.195
 """Mean great-circle length of a degree, from the mean earth radius 6371.0088 km (IUGG)."""
 NICE_KM = (0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000)
+DOTS = 1000
+"""Above so many nodes only the most urgent of each site is drawn."""
 ORDER = ("unsure", "holds", "soon", "due")
 
 
@@ -39,10 +41,10 @@ def sketch(lines: Sequence[NodeLine], say: Say, width: int) -> dict[str, Any]:
     span = max(max(xs) - min(xs), (max(ys) - min(ys)) * 1.2, 0.1) * 1.25
     middle_x, middle_y = (max(xs) + min(xs)) / 2, (max(ys) + min(ys)) / 2
     height = round(min(width, max(width * 0.4, width * ((max(ys) - min(ys)) / span + 0.3))))
-    dots = [
-        {"x": places[line.node_id][0], "y": places[line.node_id][1], "state": line.state}
-        for line in sorted(here, key=lambda line: ORDER.index(line.state))
-    ]
+    drawn = sorted(here, key=lambda line: ORDER.index(line.state))
+    if len(drawn) > DOTS:
+        drawn = list({line.site: line for line in drawn}.values())
+    dots = [{"x": places[line.node_id][0], "y": places[line.node_id][1], "state": line.state} for line in drawn]
     bar_km = max((size for size in NICE_KM if size <= span / 4), default=NICE_KM[0])
     left, low = middle_x - span / 2, middle_y - span * height / width / 2
     x = alt.X("x:Q", scale=alt.Scale(domain=[left, left + span], nice=False), axis=None)
@@ -53,20 +55,29 @@ def sketch(lines: Sequence[NodeLine], say: Say, width: int) -> dict[str, Any]:
         shape=alt.Shape("state:N", scale=alt.Scale(domain=states, range=[STATE_SHAPE[s] for s in states]), legend=None),
         color=alt.Color("state:N", scale=alt.Scale(domain=states, range=list(STATE_COLOUR.values())), legend=None),
     )  # fmt: skip
-    layers = [points, *_names(here, places, x, y), *_scale(left, low, span, bar_km, x, y, say)]
+    layers = [points, *_names(here, places, x, y, span / width), *_scale(left, low, span, bar_km, x, y, say)]
     return themed(alt.layer(*layers).properties(width=width, height=height))
 
 
-def _names(here: Sequence[NodeLine], places: dict[int, tuple[float, float]], x: alt.X, y: alt.Y) -> list[alt.Chart]:
+def _names(
+    here: Sequence[NodeLine], places: dict[int, tuple[float, float]], x: alt.X, y: alt.Y, km_per_px: float
+) -> list[alt.Chart]:
     by_site: dict[str, list[tuple[float, float]]] = {}
     for line in here:
         by_site.setdefault(line.site, []).append(places[line.node_id])
-    rows = [
-        {"x": sum(p[0] for p in at) / len(at), "y": max(p[1] for p in at), "name": shown(site, 22)}
-        for site, at in by_site.items()
+    above: list[dict[str, Any]] = []
+    below: list[dict[str, Any]] = []
+    for site, at in sorted(by_site.items(), key=lambda item: -max(p[1] for p in item[1])):
+        row = {"x": sum(p[0] for p in at) / len(at), "y": max(p[1] for p in at), "name": shown(site, 22)}
+        if all(abs(row["x"] - o["x"]) > km_per_px * 95 or abs(row["y"] - o["y"]) > km_per_px * 16 for o in above):
+            above.append(row)
+        else:
+            below.append({**row, "y": min(p[1] for p in at)})
+    return [
+        alt.Chart(alt.Data(values=rows)).mark_text(dy=dy, fontWeight=600, color=INK).encode(x=x, y=y, text="name:N")
+        for rows, dy in ((above, -12), (below, 14))
+        if rows
     ]
-    text = alt.Chart(alt.Data(values=rows)).mark_text(dy=-12, fontWeight=600, color=INK).encode(x=x, y=y, text="name:N")
-    return [text]
 
 
 def _scale(left: float, low: float, span: float, bar_km: float, x: alt.X, y: alt.Y, say: Say) -> list[alt.Chart]:

@@ -19,7 +19,7 @@ def changes(model: ReportModel, say: Say) -> dict[str, Any]:
     return {
         "title": say("changes.title"),
         "headline": f"{headline}, {say('changes.worse', count=worse)}" if found else headline,
-        "columns": [say(f"columns.{name}") for name in ("node", "site", "before", "now", "cause", "p50")],
+        "columns": [say(f"columns.{name}") for name in ("node", "site", "before", "after_move", "cause", "p50_moved")],
         "rows": [
             {
                 "state": change.now,
@@ -45,12 +45,12 @@ def changes(model: ReportModel, say: Say) -> dict[str, Any]:
 
 
 def _dates(before: str | None, now: str | None, say: Say) -> str:
-    return f"{say.day(before) if before else '–'} → {say.day(now) if now else '–'}".replace("→", "/")
+    return say("changes.dates", before=say.day(before) if before else "–", now=say.day(now) if now else "–")
 
 
 def _forecast(model: ReportModel, say: Say) -> str:
     return say(
         "changes.forecast",
-        forecast=say.short(model.sure.flat_forecast),
+        forecast=say.expected(model.sure.flat_forecast),
         seen=say.number(model.sure.flat_seen),
     )

@@ -12,7 +12,7 @@ from reports.pages.picture import both
 from reports.say import Say, shown
 
 BARS = 12
-WIDE_PX, NARROW_PX = 500, 170
+WIDE_PX, NARROW_PX = 680, 170
 
 
 def total(line: NodeLine) -> float:
@@ -36,7 +36,7 @@ def charge(model: ReportModel, say: Say) -> dict[str, Any]:
     }
     if not top:
         return out
-    medians = _medians(model, top)
+    medians = _medians(model, top, say)
     out["rows"] += [_row(name, parts, say) for name, parts in medians]
     bars = [(line.node, line.parts) for line in top] + [("", {}), *medians]
     most = max(PARTS, key=lambda part: top[0].parts.get(part) or 0.0)
@@ -55,10 +55,12 @@ def charge(model: ReportModel, say: Say) -> dict[str, Any]:
     return {**out, "picture": both("budget", finding, *drawn)}
 
 
-def _medians(model: ReportModel, top: list[NodeLine]) -> list[tuple[str, dict[str, float | None]]]:
+def _medians(
+    model: ReportModel, top: list[NodeLine], say: Say
+) -> list[tuple[str, dict[str, float | None]]]:
     """The median bar of the first node's site."""
     site = next(site for site in model.sites if site.site == top[0].site)
-    return [(f"{site.site}", site.parts_median)]
+    return [(say("charge.median"), site.parts_median)]
 
 
 def _headline(model: ReportModel, line: NodeLine, say: Say) -> str:

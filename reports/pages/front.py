@@ -11,7 +11,7 @@ from reports.pages.picture import both
 from reports.say import Say, shown
 
 LADDER_ROWS = 25
-WIDE_PX, NARROW_PX = 410, 150
+WIDE_PX, NARROW_PX = 570, 150
 
 
 def front(model: ReportModel, say: Say) -> dict[str, Any]:
@@ -172,7 +172,7 @@ def _rounds(model: ReportModel, say: Say) -> dict[str, Any]:
             [
                 say.day(line.day),
                 ", ".join(shown(site) for site in line.sites),
-                say.short(line.flat_expected),
+                say.expected(line.flat_expected),
                 ", ".join(bring_lines(line.cells, say)),
             ]
             for line in model.rounds

@@ -11,7 +11,7 @@ from reports.pages.front import bring_lines
 from reports.pages.picture import both
 from reports.say import Say, shown
 
-MAP_PX = 560
+MAP_PX, MAP_NARROW_PX = 800, 300
 SITES_SHOWN = 40
 WORTH_SAYING = 0.05
 """Expected flat nodes below which moving a date changes little."""
@@ -21,6 +21,7 @@ def sites(model: ReportModel, say: Say) -> dict[str, Any]:
     """Everything of the page, in words."""
     return {
         "title": say("sites.title"),
+        "headline": _headline(model, say),
         "map": _map(model, say),
         "independent": say("sites.independent"),
         "columns": [say(f"columns.{name}") for name in ("site", "nodes", "visit", "all_last", "flat", "cells")],
@@ -40,8 +41,21 @@ def _map(model: ReportModel, say: Say) -> dict[str, Any]:
     finding = say("sites.map_alt", sites=say("front.sites", count=model.site_count), count=say.number(urgent))
     left = say("sites.map_left", count=missing) if missing else ""
     out["note"] = say("sites.map_note", left=left).strip()
-    drawn = draw(sketch(here, say, MAP_PX), name="map", title=say("sites.map"), finding=finding)
-    return {**out, "picture": both("map", finding, drawn)}
+    drawn = [
+        draw(sketch(here, say, width), name=f"map-{width}", title=say("sites.map"), finding=finding)
+        for width in (MAP_PX, MAP_NARROW_PX)
+    ]
+    return {**out, "picture": both("map", finding, *drawn)}
+
+
+def _headline(model: ReportModel, say: Say) -> str:
+    judged = [site for site in model.sites if site.all_last_next is not None]
+    if not judged:
+        return say("sites.headline_none")
+    first = judged[0]
+    if (first.all_last_next or 0.0) > 0.99:
+        return say("sites.headline_all")
+    return say("sites.headline", site=shown(first.site), share=say.share(first.all_last_next))
 
 
 def _visit(site: SiteLine, say: Say) -> str:
@@ -55,7 +69,7 @@ def _row(site: SiteLine, say: Say) -> list[str]:
         say.number(site.node_count),
         say.day(site.next_visit.day),
         say.share(site.all_last_next),
-        say.short(site.flat_expected),
+        say.expected(site.flat_expected),
         ", ".join(bring_lines(site.bring, say)),
     ]
 
@@ -69,7 +83,7 @@ def _card(site: SiteLine, say: Say) -> dict[str, Any]:
         "counts": [{"state": state, "n": say.number(site.by_state[state])} for state in STATES if site.by_state[state]],
         "move": _move(site, say),
         "moved": [
-            [_shift(m.weeks, say), say.day(m.day), say.short(m.flat_expected), say.share(m.all_last)]
+            [_shift(m.weeks, say), say.day(m.day), say.expected(m.flat_expected), say.share(m.all_last)]
             for m in site.moved
         ],
         "bring": ", ".join(bring_lines(site.bring, say)),
@@ -87,10 +101,10 @@ def _move(site: SiteLine, say: Say) -> str:
     at = {move.weeks: move.flat_expected for move in site.moved}
     parts = []
     if 4 in at and at[4] - at[0] >= WORTH_SAYING:
-        parts.append(say("sites.move_later", weeks=say("format.weeks", count=4), count=say.short(at[4] - at[0])))
+        parts.append(say("sites.move_later", weeks=say("format.weeks", count=4), count=say.expected(at[4] - at[0])))
     earlier = [weeks for weeks in at if weeks < 0]
     if earlier and at[0] - at[min(earlier)] >= WORTH_SAYING:
         weeks = min(earlier)
-        saved = say.short(at[0] - at[weeks])
+        saved = say.expected(at[0] - at[weeks])
         parts.append(say("sites.move_earlier", weeks=say("format.weeks", count=-weeks), count=saved))
     return " ".join(parts) or say("sites.move_none")

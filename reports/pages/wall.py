@@ -7,7 +7,7 @@ from typing import Any
 
 from reports.model import NodeLine, ReportModel, SiteLine
 from reports.say import Say, shown
-from reports.wall import AHEAD_D, BACK_D, cell
+from reports.wall import AHEAD_D, BACK_D, alternative, cell
 
 OWN_PAGES_FROM = 1500
 
@@ -40,5 +40,5 @@ def _site(site: SiteLine, here: list[NodeLine], model: ReportModel, say: Say) ->
             soon=say.number(site.by_state["soon"]),
             unsure=say.number(site.by_state["unsure"]),
         ),
-        "cells": [{"id": line.node_id, "state": line.state, "svg": cell(line, visits, today, say)} for line in here],
+        "cells": [{"id": line.node_id, "state": line.state, "svg": cell(line, visits, today, say), "alt": alternative(line, say)} for line in here],
     }
