@@ -12,7 +12,7 @@ from fleet.daily.gaps import DayGaps, day_gaps
 from fleet.daily.groups import FloatArray, IntArray
 from fleet.units import S_PER_D
 
-SPREAD = ("covered_s", "gap_missing", "uncounted_s", "uncounted_wakes")
+SPREAD = ("covered_s", "gap_missing", "uncounted_s", "uncounted_wakes", "follows")
 Table = Mapping[str, np.ndarray] | pd.DataFrame
 
 
@@ -31,6 +31,7 @@ class DayGrid:
     gap_missing: FloatArray  # wakes without a record that fall to the gaps between day rows, shared out by time
     uncounted_s: FloatArray  # covered time whose wakes are not known: before a cold start, without a lifetime count
     uncounted_wakes: FloatArray  # wakes that time would hold at the node's usual pace, beyond those known
+    follows: FloatArray  # 1 where the day's first record follows right on the last one before: it describes that wake
 
     def __getitem__(self, name: str) -> FloatArray:
         values = np.asarray(self.columns[name], dtype=float)
@@ -139,6 +140,7 @@ def _spread(
     _add(grids["covered_s"], lines, places, time_s)
     _add(grids["gap_missing"], lines, places, gaps.missing[rows][of_gap] * time_s / whole_s)
     _add(grids["uncounted_s"], lines, places, np.where(gaps.counted[rows][of_gap], 0.0, time_s))
+    _add(grids["follows"], line[rows], day[rows] - low, (gaps.counted[rows] & (gaps.missing[rows] == 0)).astype(float))
     uncounted = _uncounted_wakes(columns, line, gaps)[rows]
     _add(grids["uncounted_wakes"], lines, places, uncounted[of_gap] * time_s / whole_s)
     return grids

@@ -62,25 +62,28 @@ def awake_time(grid: DayGrid, table: ProfileTable, by_cause: FloatArray) -> Awak
     """
     lengths = _lengths(grid)
     profile_s = _profile_length_s(table, by_cause)
-    usual, sd_s, count = _usual_lengths(lengths, profile_s)
+    usual, sd_s, count = _usual_lengths(lengths, profile_s, grid.follows.sum(axis=1))
     day_sd_s, level = _day_levels(lengths, usual, sd_s)
     undescribed = grid.wakes - lengths.count.sum(axis=2)
-    mean_s = _undescribed_mean_s(grid, lengths, usual) * level.ratio
+    mean_s, lost_frac = _undescribed_mean_s(grid, lengths, usual)
+    mean_s *= level.ratio
     awake_s = np.maximum(lengths.sum_s.sum(axis=2) + undescribed * mean_s, 0.0)
-    lost = np.maximum(undescribed, 0.0)
-    random = lost * sd_s[:, None] ** 2 + lost**2 * day_sd_s[:, None] ** 2 * level.unsure
+    untold = np.maximum(undescribed, 0.0)
+    random = untold * sd_s[:, None] ** 2 + untold**2 * day_sd_s[:, None] ** 2 * level.unsure
     own = count[..., -1] + _lost_prior_count(sd_s, usual)
-    shared = lost.sum(axis=1) * sd_s * np.sqrt(1.0 / np.maximum(own, 1.0) + 1.0 / np.maximum(count.sum(axis=1), 1.0))
+    like_lost, like_all = (untold * lost_frac).sum(axis=1), untold.sum(axis=1)
+    shared = sd_s * np.sqrt(like_lost**2 / np.maximum(own, 0.1) + like_all**2 / np.maximum(count.sum(axis=1), 1.0))
+    by_profile = lengths.count.sum(axis=(1, 2)) == 0  # then the profile's own spread stands for the shared one
     radio_s, radio_by_profile = _radio_s(grid, table, by_cause, awake_s)
     return AwakeTime(
         awake_s=awake_s,
         radio_s=radio_s,
         random_var_s2=random,
-        shared_sd_s=shared,
+        shared_sd_s=np.where(by_profile, 0.0, shared),
         length_s=usual,
         length_sd_s=sd_s,
         described_count=lengths.count.sum(axis=2),
-        by_profile=(count.sum(axis=1) == 0).astype(float),
+        by_profile=by_profile.astype(float),
         radio_by_profile=radio_by_profile,
     )
 
@@ -100,8 +103,13 @@ def _profile_length_s(table: ProfileTable, by_cause: FloatArray) -> FloatArray:
     return np.asarray((mix * length).sum(axis=1) / mix.sum(axis=1), dtype=float)
 
 
-def _usual_lengths(lengths: _Lengths, profile_s: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Usual length by group, spread of single wakes, and how many are described by group."""
+def _usual_lengths(
+    lengths: _Lengths, profile_s: FloatArray, follows: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Usual length by group, spread of single wakes, and what the described wakes of each group are worth.
+
+    `follows` of the wakes described as "unknown" are seen ones of the day before, and are taken out of the lost ones.
+    """
     count, total = lengths.count.sum(axis=1), lengths.sum_s.sum(axis=1)
     n_all = count.sum(axis=1)
     node_s = np.where(n_all > 0, total.sum(axis=1) / np.maximum(n_all, 1.0), profile_s)
@@ -114,8 +122,14 @@ def _usual_lengths(lengths: _Lengths, profile_s: FloatArray) -> tuple[FloatArray
     prior = _lost_prior_count(sd_s, node_s[:, None])
     seen_s = total[:, :-1].sum(axis=1) / np.maximum(count[:, :-1].sum(axis=1), 1.0)
     seen_s = np.where(count[:, :-1].sum(axis=1) > 0, seen_s, node_s)
-    group_s[:, -1] = (total[:, -1] + prior * seen_s) / (count[:, -1] + prior)
-    return group_s, sd_s, count
+    strange = np.minimum(follows, count[:, -1])
+    lost_s = np.maximum(total[:, -1] - strange * seen_s, 0.0)
+    lost = count[:, -1] - strange
+    # Taking the strange ones out leaves their noise behind: so many lost wakes are worth less than their number.
+    worth = np.divide(lost**2, count[:, -1], out=np.zeros_like(lost), where=count[:, -1] > 0)
+    lost_mean_s = np.divide(lost_s, lost, out=seen_s.copy(), where=lost > 0)
+    group_s[:, -1] = (worth * lost_mean_s + prior * seen_s) / (worth + prior)
+    return group_s, sd_s, np.column_stack([count[:, :-1], worth])
 
 
 def _lost_prior_count(sd_s: FloatArray, usual: FloatArray) -> FloatArray:
@@ -146,14 +160,19 @@ def _day_levels(lengths: _Lengths, usual: FloatArray, sd_s: FloatArray) -> tuple
     return np.sqrt(day_var), _Level(ratio=ratio, unsure=worth / (count + worth))
 
 
-def _undescribed_mean_s(grid: DayGrid, lengths: _Lengths, usual: FloatArray) -> FloatArray:
-    """Usual length of the wakes of each day that no record describes: seen ones by group, missing ones as lost ones."""
+def _undescribed_mean_s(grid: DayGrid, lengths: _Lengths, usual: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Usual length of the wakes of each day that no record describes, and which share of them has no record itself."""
     seen = np.stack([sum(grid.known(f"n_{c.word}") for c in CAUSE_GROUPS[group]) for group in SEEN_GROUPS], axis=-1)
     open_seen = np.maximum(seen - lengths.count[..., :-1], 0.0)
-    weights = np.concatenate([open_seen, grid.missing[..., None]], axis=-1)
+    # The day's last wake is described on the next day, as "unknown"; as many came over from the day before.
+    total = np.maximum(open_seen.sum(axis=2), 1e-9)
+    open_seen *= (np.maximum(total - grid.follows, 0.0) / total)[..., None]
+    lost = np.maximum(grid.missing - np.maximum(lengths.count[..., -1] - grid.follows, 0.0), 0.0)
+    weights = np.concatenate([open_seen, lost[..., None]], axis=-1)
     total = weights.sum(axis=2)
+    lost_frac = np.divide(lost, total, out=np.zeros_like(total), where=total > 0)
     mean = np.divide((weights * usual[:, None, :]).sum(axis=2), total, out=np.zeros_like(total), where=total > 0)
-    return np.asarray(np.where(total > 0, mean, usual[:, None, :].mean(axis=2)), dtype=float)
+    return np.asarray(np.where(total > 0, mean, usual[:, None, :].mean(axis=2)), dtype=float), lost_frac
 
 
 def _radio_s(
