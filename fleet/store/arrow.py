@@ -34,10 +34,12 @@ def read_blocks(store: Store, query: Select[Any], types: Mapping[str, str]) -> I
     """
     if not store.on_sqlite:
         yield from _copied(store, query, types)
-    elif store.file is not None and store.open_count == 0 and not store.snapshot:
-        yield from _arrow(store, query, types)
-    else:
-        yield from _plain(store, query, types)
+        return
+    with store.guard.lent() as free:
+        if free and store.file is not None and not store.snapshot:
+            yield from _arrow(store, query, types)
+            return
+    yield from _plain(store, query, types)
 
 
 def read_arrays(store: Store, query: Select[Any], types: Mapping[str, str]) -> Arrays:
@@ -69,7 +71,6 @@ def _arrow(store: Store, query: Select[Any], types: Mapping[str, str]) -> Iterat
     place = str(store.file).replace("%", "%25").replace("?", "%3f").replace("#", "%23")
     try:
         with (
-            store.lent(),
             adbc_driver_sqlite.dbapi.connect(f"file:{place}?mode=ro") as link,
             link.cursor(adbc_stmt_kwargs={"adbc.sqlite.query.batch_rows": BLOCK_ROWS}) as cursor,
         ):

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import sqlite3
-import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -22,6 +21,7 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
 from sqlalchemy.pool import NullPool, StaticPool
 
 from fleet.errors import StoreError
+from fleet.store.guard import Guard, guard_of
 
 HEAD = "0001"
 """Version of the tables that this program reads and writes: the last step in `migrations/versions`."""
@@ -33,27 +33,6 @@ SAFE_SQLITE = ((3, 51, 3), (3, 50, 7), (3, 44, 6))
 _FULL = 2  # PRAGMA synchronous
 
 
-@dataclass
-class _Open:
-    """How many connections of ours are open in this process."""
-
-    count: int = 0
-    lent: int = 0
-    lock: threading.Lock = field(default_factory=threading.Lock)
-
-    def add(self, change: int) -> None:
-        with self.lock:
-            if self.lent and change > 0:
-                raise RuntimeError("a connection was opened while the Arrow reader reads: finish its blocks first")
-            self.count += change
-
-    def lend(self, change: int) -> None:
-        with self.lock:
-            if self.count and change > 0:
-                raise RuntimeError("the Arrow reader was started while a connection of ours is open")
-            self.lent += change
-
-
 @dataclass(frozen=True)
 class Store:
     """An opened database. `snapshot` is true where a read-only file system hides what the log still holds."""
@@ -61,7 +40,7 @@ class Store:
     engine: Engine
     readonly: bool = False
     snapshot: bool = False
-    _open: _Open = field(default_factory=_Open)
+    guard: Guard = field(default_factory=Guard)
 
     @property
     def url(self) -> str:
@@ -79,23 +58,9 @@ class Store:
         return _file_of(self.engine.url) if self.on_sqlite else None
 
     @property
-    def open_count(self) -> int:
-        """Connections of this store now open in this process."""
-        return self._open.count
-
-    @property
     def driver_error(self) -> type[Exception]:
         """What the database's driver raises."""
         return self.engine.dialect.loaded_dbapi.Error
-
-    @contextmanager
-    def lent(self) -> Iterator[None]:
-        """The file is read by another SQLite library: no connection of ours may be open."""
-        self._open.lend(1)
-        try:
-            yield
-        finally:
-            self._open.lend(-1)
 
     @contextmanager
     def read(self) -> Iterator[Connection]:
@@ -125,17 +90,15 @@ class Store:
     @contextmanager
     def hold(self) -> Iterator[Connection]:
         """A connection to keep between transactions. One that writes begins with the write lock."""
-        self._open.add(1)
-        try:
-            conn = self.engine.connect()
-        except DBAPIError as why:
-            self._open.add(-1)
-            raise StoreError(_cant_open(self.url, why)) from why
-        try:
-            yield conn
-        finally:
-            conn.close()
-            self._open.add(-1)
+        with self.guard.ours():
+            try:
+                conn = self.engine.connect()
+            except DBAPIError as why:
+                raise StoreError(_cant_open(self.url, why)) from why
+            try:
+                yield conn
+            finally:
+                conn.close()
 
     def close(self) -> None:
         """Let go of every connection."""
@@ -164,7 +127,9 @@ def open_store(url: str, *, readonly: bool = False, check_version: bool = True) 
             f"{url}: not a database URL that can be opened: {why}. Expected sqlite:///FILE, or postgresql://…"
             " with `pip install 'wakeledger[postgresql]'`."
         ) from why
-    store = Store(engine, readonly=readonly, snapshot=snapshot)
+    file = _file_of(address) if engine.dialect.name == "sqlite" else None
+    guard = Guard() if file is None else guard_of(str(file.resolve()))
+    store = Store(engine, readonly=readonly, snapshot=snapshot, guard=guard)
     if not check_version:
         return store
     try:

@@ -17,13 +17,13 @@ from fleet.store.arrow import read_frame
 from fleet.store.engine import Store
 from fleet.store.insert import upsert
 from fleet.store.orders import read_open_orders
-from fleet.store.results import Result, as_result, as_results, plain, rows_of
+from fleet.store.results import Result, advice_objects, as_result, as_results, plain, rows_of
 from fleet.store.setup import read_muted, read_nodes
 from fleet.store.state import read_state, write_state
 from fleet.store.tables import ADVICES, CHARGES, ESTIMATES, FLAGS, LATEST, NODES, OUTLOOKS
 from fleet.store.typed import frame_of_mappings, typed_frame
 
-__all__ = ["as_result", "as_results", "plain", "read_results", "write_findings"]
+__all__ = ["advice_objects", "as_result", "as_results", "plain", "read_results", "write_findings"]
 
 LAST_RUN = "last_analysis"
 FORECAST = (

@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+import msgspec
 import pandas as pd
 from sqlalchemy import insert, select, update
 
 from fleet.frames import Columns
 from fleet.store.engine import Store
 from fleet.store.insert import number_of
+from fleet.store.results import SETTINGS, plain
+from fleet.store.setup import node_id_of
 from fleet.store.tables import ORDERS, RELEASES
 from fleet.store.typed import typed_frame
 from fleet.words import OrderState
@@ -67,6 +70,29 @@ def add_order(store: Store, values: Mapping[str, Any]) -> int:
     """Keep a new order; its number."""
     with store.write() as conn:
         return number_of(conn.execute(insert(ORDERS).values(dict(values))))
+
+
+def add_draft(
+    store: Store,
+    node: str,
+    settings: Mapping[str, Any],
+    *,
+    predicted: Mapping[str, Any],
+    drafted_by: str,
+    at_s: float,
+) -> int:
+    """Keep a drafted retune of a node; its number. It goes nowhere before it is released.
+
+    Raises
+    ------
+    SetupError
+        If there is no such node.
+    """
+    values = {"kind": "settings", "state": str(OrderState.DRAFTED), "state_at": at_s, "drafted_by": drafted_by}
+    values |= {name: plain(settings.get(name)) for name in SETTINGS}
+    values["predicted"] = msgspec.json.encode({name: plain(value) for name, value in predicted.items()}).decode()
+    with store.write() as conn:
+        return number_of(conn.execute(insert(ORDERS).values(values | {"node_id": node_id_of(conn, node)})))
 
 
 def move_order(store: Store, order_id: int, *, was: str, values: Mapping[str, Any]) -> bool:

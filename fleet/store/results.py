@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
@@ -140,16 +140,13 @@ def as_results(
     advice: pd.DataFrame,
     orders: pd.DataFrame,
     *,
-    what_if: Iterable[Mapping[str, Any]] | None = None,
+    what_if: Mapping[str, Sequence[Mapping[str, Any]]] | None = None,
 ) -> list[Result]:
-    """The contract's objects of a fleet, `advice` on each; `what_if` rows name their `node` and join its `whatif`."""
+    """The contract's objects of a fleet, `advice` on each; `what_if` answers by node's name become its `whatif`."""
     named = {int(row["node_id"]): row for row in rows_of(nodes)}
     flagged = _by_node(flags)
     ordered = {int(row["node_id"]): row for row in rows_of(orders)}
     advised = {int(row["node_id"]): as_proposal(row) for row in rows_of(advice[[c for c in ADVICE if c in advice]])}
-    asked: dict[str, list[dict[str, Any]]] = {}
-    for answer in what_if or ():
-        asked.setdefault(str(answer["node"]), []).append({k: v for k, v in answer.items() if k != "node"})
     results = []
     for row in rows_of(estimates):
         node_id = int(row["node_id"])
@@ -158,9 +155,16 @@ def as_results(
         result = as_result(row, named[node_id], flagged.get(node_id, ()), ordered.get(node_id))
         result["advice"] = advised.get(node_id)
         if what_if is not None:
-            result["whatif"] = asked.get(result["node"], [])
+            result["whatif"] = [dict(answer) for answer in what_if.get(result["node"], ())]
         results.append(result)
     return results
+
+
+def advice_objects(advice: pd.DataFrame, nodes: pd.DataFrame) -> list[dict[str, Any]]:
+    """One object a node that has advice: node, site, and its proposal."""
+    named = {int(row["node_id"]): row for row in rows_of(nodes)}
+    found = ((named[int(row["node_id"])], row) for row in rows_of(advice) if int(row["node_id"]) in named)
+    return [{"node": node["node"], "site": plain(node["site"]) or None} | as_proposal(row) for node, row in found]
 
 
 def rows_of(frame: pd.DataFrame) -> list[dict[str, Any]]:

@@ -14,8 +14,8 @@ from fleet.frames import Columns
 def typed_frame(rows: Sequence[Sequence[Any]], columns: Columns) -> pd.DataFrame:
     """A frame of rows in the order of `columns`. No text is "", no number NaN (-1 where whole), no object {}.
 
-    >>> typed_frame([(1, None, None)], {"node_id": "int32", "at": "float64", "note": "str"}).iloc[0].tolist()
-    [1, nan, '']
+    >>> typed_frame([(1, None, None)], {"node_id": "int32", "at": "float64", "note": "str"}).to_dict("list")
+    {'node_id': [1], 'at': [nan], 'note': ['']}
     """
     by_column = list(zip(*rows, strict=True)) if rows else [()] * len(columns)
     return pd.DataFrame(
