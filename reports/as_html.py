@@ -44,7 +44,7 @@ def wall_pages(model: ReportModel, pages: Pages) -> dict[str, str]:
             site=site, wall=pages["wall"], states=pages["states"], title=model.title, week=model.week,
             language=pages["language"], version=model.version, sure=pages["sure"], **furniture,
         )
-        for name, site in zip(wall_files(pages), pages["wall"]["by_site"], strict=True)
+        for name, site in zip(wall_files(pages), pages["wall"]["by_site"], strict=False)
     }  # fmt: skip
 
 

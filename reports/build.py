@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 from collections import Counter
+from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 
 import msgspec
@@ -11,6 +13,7 @@ import numpy as np
 
 from fleet.units import S_PER_D
 from fleet.words import Flag
+from reports.build_calendar import calendar_of
 from reports.build_changes import change_lines, forecast_against_seen, order_lines
 from reports.build_nodes import node_lines
 from reports.build_sites import cells_to_bring, count_states, site_lines
@@ -18,7 +21,7 @@ from reports.build_strips import strip_lines
 from reports.build_visits import site_zones, visit_days
 from reports.dates import local_day, zone_of
 from reports.found import Found
-from reports.model import SCHEMA, NodeLine, ReportModel, Sure, VisitDay
+from reports.model import SCHEMA, CalendarEvent, NodeLine, ReportModel, Sure, VisitDay
 from reports.plan import plan_rounds
 
 NO_SITE = "–"
@@ -26,7 +29,15 @@ MONTH_D = 28
 
 
 def build_report(
-    found: Found, *, week: str, now_at: datetime, title: str, timezone: str, settings_digest: str, version: str
+    found: Found,
+    *,
+    week: str,
+    now_at: datetime,
+    title: str,
+    timezone: str,
+    settings_digest: str,
+    version: str,
+    earlier: Sequence[CalendarEvent] = (),
 ) -> ReportModel:
     """The report of one week as plain values.
 
@@ -38,6 +49,8 @@ def build_report(
         The moment the analysis stands for; all odds count from here.
     timezone
         Zone of the report; a site that names none is in it.
+    earlier
+        The calendar of the report before, so that its events are changed or cancelled and not sent anew.
     """
     found = _only_active(found)
     as_of = now_at.timestamp()
@@ -46,13 +59,15 @@ def build_report(
     lines = node_lines(found, visits, zones, as_of)
     sites = site_lines(lines, found.estimates, visits, zones)
     digest = data_digest(lines)
+    today = local_day(as_of, zone_of(timezone))
+    rounds = plan_rounds(sites, lines, found.estimates, as_of_day=today)
     return ReportModel(
         schema=SCHEMA,
         report_id=f"{week}-{digest[:12]}",
         title=title,
         week=week,
         as_of=as_of,
-        as_of_day=local_day(as_of, zone_of(timezone)).isoformat(),
+        as_of_day=today.isoformat(),
         timezone=timezone,
         version=version,
         settings_digest=settings_digest,
@@ -65,7 +80,8 @@ def build_report(
         bring=cells_to_bring(lines),
         nodes=lines,
         sites=sites,
-        rounds=plan_rounds(sites, lines, found.estimates, as_of_day=local_day(as_of, zone_of(timezone))),
+        rounds=rounds,
+        calendar=calendar_of(rounds, earlier, as_of_day=today.isoformat()),
         changes=change_lines(found, lines, visits, zones, as_of),
         orders=order_lines(found, lines, zones, as_of),
         strips=strip_lines(lines, found.days, found.records, zones, as_of),
@@ -77,8 +93,6 @@ def _only_active(found: Found) -> Found:
     """Without retired nodes; a node without a site stands at a site of its own name for none."""
     nodes = found.nodes[~found.nodes["retired"].fillna(False).astype(bool)].copy()
     nodes["site"] = nodes["site"].where(nodes["site"].notna() & (nodes["site"] != ""), NO_SITE).astype(str)
-    from dataclasses import replace
-
     keep = set(nodes["node_id"])
     return replace(
         found,

@@ -115,10 +115,22 @@ class RoundLine(Plain, frozen=True):
     """Sites worth joining in one trip, with the odds that decided it."""
 
     day: str
+    planned: bool
     sites: list[str]
     flat_expected: float
     all_last: float | None
     cells: dict[str, int]
+
+
+class CalendarEvent(Plain, frozen=True):
+    """One visit of one site in the calendar; the sequence rises when it changes, a dropped one stays as cancelled."""
+
+    uid: str
+    day: str
+    site: str
+    cells: dict[str, int]
+    sequence: int
+    cancelled: bool
 
 
 class Change(Plain, frozen=True):
@@ -192,6 +204,7 @@ class ReportModel(Plain, frozen=True):
     nodes: list[NodeLine]
     sites: list[SiteLine]
     rounds: list[RoundLine]
+    calendar: list[CalendarEvent]
     changes: list[Change]
     orders: list[OrderLine]
     strips: list[Strip]

@@ -23,6 +23,7 @@ FLAT_COST = 1.5
 EARLY_COST_PER_W = 0.01
 """In trips: a stop at one more site, a node that goes flat before anyone comes, a week of a battery thrown away.
 common practice, no source; what matters is their order."""
+FAR_COST = 1e6
 MAX_SITES = 60
 
 
@@ -31,6 +32,7 @@ class _Need:
     """A site's expected flat nodes by week, and the cost of going there in each week."""
 
     site: SiteLine
+    lines: list[NodeLine]
     flat: FloatArray
     cost: FloatArray
 
@@ -38,18 +40,43 @@ class _Need:
 def plan_rounds(
     sites: list[SiteLine], lines: list[NodeLine], estimates: pd.DataFrame, *, as_of_day: date
 ) -> list[RoundLine]:
-    """Rounds within the next forty weeks, soonest first.
+    """Visits already planned, and the rounds worth adding within the next forty weeks, soonest first.
 
     Notes
     -----
-    Each site that needs cells starts with a round of its own in its cheapest week. Two rounds are joined while that
-    saves most; then each round's week and each site's round are tried again until nothing saves. Roads and tides are
-    not known here: a person decides.
+    A site with a planned visit needs another one only for nodes that may not reach it, and before it; one without
+    needs one for every node at risk. Each such site starts with a round of its own in its cheapest week. Two rounds
+    are joined while that saves most; then each site is tried in every other round until nothing saves. Roads and
+    tides are not known here: a person decides.
     """
     needs = _needs(sites, lines, estimates)
-    rounds = _improved(_joined([[need] for need in needs]))
-    planned = sorted(((_best_week(group), group) for group in rounds), key=lambda item: item[0])
-    return [_round(week, group, lines, as_of_day) for week, group in planned]
+    groups = _improved(_joined([[need] for need in needs]))
+    added = [_round(_best_week(group), group, as_of_day) for group in groups]
+    return sorted([*_planned(sites, needs, lines), *added], key=lambda one: (one.day, one.sites))
+
+
+def _planned(sites: list[SiteLine], needs: list[_Need], lines: list[NodeLine]) -> list[RoundLine]:
+    """Visits that people planned, joined by date; nodes that get a trip of their own are not served twice."""
+    served = {line.node_id for need in needs for line in need.lines}
+    by_day: dict[str, list[SiteLine]] = {}
+    for site in sites:
+        if site.next_visit.planned:
+            by_day.setdefault(site.next_visit.day, []).append(site)
+    out = []
+    for day, here in by_day.items():
+        names = {site.site for site in here}
+        chances = [site.all_last_next for site in here if site.all_last_next is not None]
+        out.append(
+            RoundLine(
+                day=day,
+                planned=True,
+                sites=sorted(names),
+                flat_expected=float(known(sum(site.flat_expected for site in here)) or 0.0),
+                all_last=known(np.prod(chances)) if chances else None,
+                cells=cells_to_bring(line for line in lines if line.site in names and line.node_id not in served),
+            )
+        )
+    return out
 
 
 def _needs(sites: list[SiteLine], lines: list[NodeLine], estimates: pd.DataFrame) -> list[_Need]:
@@ -57,13 +84,16 @@ def _needs(sites: list[SiteLine], lines: list[NodeLine], estimates: pd.DataFrame
     ahead_d = np.arange(1, HORIZON_W + 1) * 7.0
     out = []
     for site in sorted(sites, key=lambda site: site.site):
-        ids = [line.node_id for line in lines if line.site == site.site and line.state in ("due", "soon")]
-        if not ids:
+        planned = site.next_visit.planned
+        here = [line for line in lines if line.site == site.site and line.state in (("due",) if planned else ("due", "soon"))]
+        too_late = ahead_d >= site.next_visit.ahead_d if planned else np.zeros(HORIZON_W, dtype=bool)
+        if not here or too_late.all():
             continue
-        table = rows.loc[ids].reset_index(drop=True)
+        table = rows.loc[[line.node_id for line in here]].reset_index(drop=True)
         flat = np.nansum(flat_by(table, np.tile(ahead_d, (len(table), 1))), axis=0)
-        early = EARLY_COST_PER_W * len(ids) * np.maximum(0.0, HORIZON_W - np.arange(1, HORIZON_W + 1)) / 4
-        out.append(_Need(site, flat, STOP_COST + FLAT_COST * flat + early))
+        early = EARLY_COST_PER_W * len(here) * np.maximum(0.0, HORIZON_W - np.arange(1, HORIZON_W + 1)) / 4
+        cost = np.where(too_late, FAR_COST, STOP_COST + FLAT_COST * flat + early)
+        out.append(_Need(site, here, flat, cost))
     out.sort(key=lambda need: float(need.cost.min()), reverse=True)
     return out[:MAX_SITES]
 
@@ -113,13 +143,14 @@ def _improved(groups: list[list[_Need]]) -> list[list[_Need]]:
     return groups
 
 
-def _round(week: int, group: list[_Need], lines: list[NodeLine], as_of_day: date) -> RoundLine:
+def _round(week: int, group: list[_Need], as_of_day: date) -> RoundLine:
     names = sorted(need.site.site for need in group)
     flat = float(sum(need.flat[week - 1] for need in group))
     return RoundLine(
         day=(as_of_day + timedelta(weeks=week)).isoformat(),
+        planned=False,
         sites=names,
         flat_expected=float(known(flat) or 0.0),
         all_last=known(np.exp(-flat)),
-        cells=cells_to_bring(line for line in lines if line.site in names),
+        cells=cells_to_bring(line for need in group for line in need.lines),
     )

@@ -38,9 +38,9 @@ def sketch(lines: Sequence[NodeLine], say: Say, width: int) -> dict[str, Any]:
 
     places = {line.node_id: km(line) for line in here}
     xs, ys = [p[0] for p in places.values()], [p[1] for p in places.values()]
-    span = max(max(xs) - min(xs), (max(ys) - min(ys)) * 1.2, 0.1) * 1.25
+    span = max(max(xs) - min(xs), (max(ys) - min(ys)) * 1.6, 0.1) * 1.2
     middle_x, middle_y = (max(xs) + min(xs)) / 2, (max(ys) + min(ys)) / 2
-    height = round(min(width, max(width * 0.4, width * ((max(ys) - min(ys)) / span + 0.3))))
+    height = round(min(width * 0.62, max(width * 0.4, width * ((max(ys) - min(ys)) / span + 0.3))))
     drawn = sorted(here, key=lambda line: ORDER.index(line.state))
     if len(drawn) > DOTS:
         drawn = list({line.site: line for line in drawn}.values())

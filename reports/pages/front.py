@@ -170,7 +170,7 @@ def _rounds(model: ReportModel, say: Say) -> dict[str, Any]:
         "columns": [say(f"columns.{name}") for name in ("date", "sites", "flat", "cells")],
         "rows": [
             [
-                say.day(line.day),
+                say("front.planned", day=say.day(line.day)) if line.planned else say.day(line.day),
                 ", ".join(shown(site) for site in line.sites),
                 say.expected(line.flat_expected),
                 ", ".join(bring_lines(line.cells, say)),
