@@ -74,7 +74,7 @@ def wandering(count: int, step_s: float, *, sd: float, time_s: float, rng: np.ra
 @lru_cache(maxsize=64)
 def level_v(creek: Creek, since_s: float, minutes: int, seed: int) -> FloatArray:
     """Level at the start of each minute: tide, surge, storms. [V], shape (minutes,)"""
-    t_s = since_s + S_PER_MIN * np.arange(minutes)
+    t_s = np.asarray(since_s + S_PER_MIN * np.arange(minutes), dtype=float)
     amplitude = {"M2": creek.m2_v, "S2": creek.s2_v, "N2": creek.n2_v, "K1": creek.k1_v, "O1": creek.o1_v}
     phase = {name: creek.phase_deg * (index + 1) for index, name in enumerate(amplitude)}
     level = creek.mean_v + tide(t_s, amplitude, phase) + _surge_v(creek, minutes, seed)
@@ -100,6 +100,6 @@ def air_temp_c(creek: Creek, since_s: float, minutes: int, seed: int) -> FloatAr
     season = creek.temp_season_c * np.cos(2 * np.pi * (t_s - WARMEST_S) / YEAR_S)
     day = creek.temp_day_c * np.cos(2 * np.pi * (t_s / S_PER_D - 15 / 24))  # warmest at 15 h
     weather = wandering(count, 600.0, sd=creek.temp_weather_sd_c, time_s=2 * S_PER_D, rng=rng_of(seed, creek.name, 2))
-    temp = creek.temp_mean_c + season + day + weather
+    temp = np.asarray(creek.temp_mean_c + season + day + weather, dtype=float)
     temp.setflags(write=False)
     return temp

@@ -42,9 +42,9 @@ class Drain:
 
 def drain_of(world: World, parts: Parts, settings: BandSettings, cell: Cell) -> Drain:
     """Drain between wakes over the whole span."""
-    t_s = world.since_s + S_PER_H * np.arange(world.days * 24 + 1)
+    t_s = np.asarray(world.since_s + S_PER_H * np.arange(world.days * 24 + 1), dtype=float)
     leak_ua = world.spec.amount(FaultKind.SLEEP_LEAK) * world.spec.since(FaultKind.SLEEP_LEAK, t_s, world.since_s)
-    floor_ma = (parts.sleep_ua + leak_ua) / UA_PER_MA
+    floor_ma = np.asarray((parts.sleep_ua + leak_ua) / UA_PER_MA, dtype=float)
     runs_per_h = S_PER_H * MS_PER_S / (settings.period_ms or np.inf)
     coprocessor_ma = parts.coprocessor_mc * runs_per_h / MC_PER_MAH
     warmth = cell.chemistry.q10_factor(world.temp_at(t_s))

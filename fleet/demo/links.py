@@ -83,7 +83,7 @@ def _lengths(mean_ms: float, sd_ms: float, count: int, rng: np.random.Generator)
     if mean_ms <= 0:
         return np.zeros(count)
     log_var = np.log1p((sd_ms / mean_ms) ** 2)
-    return mean_ms * np.exp(np.sqrt(log_var) * rng.standard_normal(count) - log_var / 2)
+    return np.asarray(mean_ms * np.exp(np.sqrt(log_var) * rng.standard_normal(count) - log_var / 2), dtype=float)
 
 
 @dataclass(frozen=True)

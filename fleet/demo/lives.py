@@ -37,10 +37,14 @@ class NodeLife:
 def whole_life(world: World, changes: Sequence[SettingsChange] = ()) -> NodeLife:
     """One node from the beginning of its world to the end, through swaps and orders."""
     parts = parts_of(world)
-    state = start(world, parts)
-    end_s = world.since_s + world.days * S_PER_D
+    return lived(world, parts, start(world, parts), world.since_s + world.days * S_PER_D, changes)
+
+
+def lived(world: World, parts: Parts, state: State, until_s: float, changes: Sequence[SettingsChange] = ()) -> NodeLife:
+    """One node from a state until a moment, through the swaps and changes of settings that fall into it."""
     stretches: list[Stretch] = []
-    for swap_s, number in [*swaps_of(world), (end_s, 0)]:
+    swaps = [(swap_s, number) for swap_s, number in swaps_of(world) if state.at_s <= swap_s < until_s]
+    for swap_s, number in [*swaps, (until_s, 0)]:
         for change in [change for change in changes if state.at_s <= change.at_s < swap_s]:
             stretch = until_taken(world, parts, state, change, swap_s)
             stretches.append(stretch)
@@ -59,7 +63,7 @@ def swaps_of(world: World) -> list[tuple[float, int]]:
 
 
 def until_taken(world: World, parts: Parts, state: State, change: SettingsChange, limit_s: float) -> Stretch:
-    """The node's life until the first heard wake after an order, with the order's settings in the state it ends with."""
+    """The node's life until its first heard wake after an order; the state it ends with has the order's settings."""
     stretch = live(world, parts, state, limit_s)
     taken = np.flatnonzero(stretch.wakes.arrives & (stretch.wakes.t_s >= change.at_s) & (stretch.wakes.late_s == 0))
     if not taken.size:

@@ -172,9 +172,14 @@ def after(state: State, wakes: Wakes) -> State:
         seq=int(wakes.seq[-1]),
         life_wakes=int(wakes.life_wakes[-1]),
         last_wake_s=float(wakes.t_s[-1]),
-        last_ran=tuple(float(values[-1]) for values in (wakes.awake_ms, wakes.radio_ms, wakes.tries, wakes.tx_mv)),
+        last_ran=_ran(wakes),
         stretch=state.stretch + 1,
     )
+
+
+def _ran(wakes: Wakes) -> tuple[float, float, float, float]:
+    ran = (wakes.awake_ms[-1], wakes.radio_ms[-1], wakes.tries[-1], wakes.tx_mv[-1])
+    return float(ran[0]), float(ran[1]), float(ran[2]), float(ran[3])
 
 
 def swapped(world: World, state: State, number: int) -> State:
@@ -229,8 +234,8 @@ def _with_reboots(
     """After a brown-out the node starts again, tries its radio, and gives up until its timer after a few such tries."""
     failed = np.flatnonzero(~power.carried)
     tries_mv = LOAD_NOISE_MV * rng.standard_normal((len(failed), REBOOT_LIMIT))
-    of_failed = (values[failed][:, None] for values in (power.rest_mv, power.sag_mv, power.rusty))
-    fails = _loaded_mv(*of_failed, tries_mv) < power.cutoff_mv
+    rest_mv, sag_mv = power.rest_mv[failed][:, None], power.sag_mv[failed][:, None]
+    fails = _loaded_mv(rest_mv, sag_mv, power.rusty[failed][:, None], tries_mv) < power.cutoff_mv
     made = np.concatenate([np.ones((len(failed), 1), dtype=bool), np.cumprod(fails[:, :-1], axis=1) > 0], axis=1)
     t_s = (line.t_s[failed][:, None] + REBOOT_S * np.arange(1, REBOOT_LIMIT + 1))[made]
     all_mv = np.concatenate([noise_mv, tries_mv[made]])
@@ -263,7 +268,7 @@ def _wakes(
     return Wakes(
         t_s=line.t_s,
         cause=line.cause,
-        reading=np.round(np.where(np.isnan(line.reading), sensed, line.reading), 3),
+        reading=np.asarray(np.round(np.where(np.isnan(line.reading), sensed, line.reading), 3), dtype=float),
         boot=state.boot + np.cumsum(resets),
         seq=seq,
         boot_at_s=boot_at_s,

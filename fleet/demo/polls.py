@@ -6,6 +6,7 @@ as much as 600 polls, so a half year of 100 ms polls costs about a second of com
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -53,7 +54,7 @@ class Crossings:
 
 @dataclass(frozen=True)
 class _Runs:
-    """Stretches outside the band: first and last poll outside, the last re-arming poll before, the reading, the side."""
+    """Stretches outside the band: last re-arming poll before, first and last poll outside, reading of the first."""
 
     armed_s: FloatArray
     start_s: FloatArray
@@ -133,7 +134,7 @@ def _chunks(near: BoolArray, per_min: int) -> list[slice]:
     count = int(cost[-1] // CHUNK_POLLS) + 1
     cuts = np.searchsorted(cost, np.arange(1, count) * CHUNK_POLLS).tolist()
     ends = [0, *cuts, len(near)]
-    return [slice(a, b) for a, b in zip(ends, ends[1:], strict=False) if b > a]
+    return [slice(a, b) for a, b in itertools.pairwise(ends) if b > a]
 
 
 @dataclass(frozen=True)

@@ -138,10 +138,12 @@ def _minutes(
     bounds = np.column_stack([first, np.minimum(end, last)]).ravel()
     low = np.minimum(np.minimum.reduceat(level, bounds)[::2], level[end - 1])
     high = np.maximum(np.maximum.reduceat(level, bounds)[::2], level[end - 1])
-    sums, squares = world.sums
+    begin = int(first[0])
+    shifted = level[begin : int(end.max())] - level[begin]  # small numbers keep the difference of squares exact
+    sums, squares = (np.concatenate([[0.0], np.cumsum(values)]) for values in (shifted, shifted**2))
     n = end - first
-    mean = (sums[end] - sums[first]) / n
-    return low, high, mean, np.maximum((squares[end] - squares[first]) / n - mean**2, 0.0)
+    mean, square = (sums[end - begin] - sums[first - begin]) / n, (squares[end - begin] - squares[first - begin]) / n
+    return low, high, mean + level[begin], np.maximum(square - mean**2, 0.0)
 
 
 def _before(stretch: Stretch, column: int) -> FloatArray:

@@ -10,11 +10,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from msgspec import structs
 from numpy.typing import NDArray
 
 from fleet.demo.creek import rng_of
 from fleet.demo.drain import drain_of
-from fleet.demo.nodes import LOAD_NOISE_MV, fresh_cell, wake_mc
+from fleet.demo.nodes import fresh_cell, wake_mc
 from fleet.demo.spec import Parts
 from fleet.demo.timeline import timeline
 from fleet.demo.world import World
@@ -26,7 +27,6 @@ FloatArray = NDArray[np.float64]
 USUAL_EVENT_S = 1800.0
 USUAL_LATE_S = 300.0
 TRIES_RADIO_FACTOR = 1.04  # mean of links.TRIES_MEAN_EXTRA × TRY_FRAC, plus 1
-LOAD_NOISE_KEPT_MV = LOAD_NOISE_MV
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,7 +51,7 @@ def rerun_node(
     line = timeline(world, parts, settings, span_s, timer_from_s=span_s[0], rng=rng)
     days = span_d[1] - span_d[0]
     counts = np.bincount(line.cause, minlength=len(Cause)) / days
-    begins_s, ends_s = real_events(world, span_s)
+    begins_s, _ = real_events(world, span_s)
     late_s = world.spec.profile.banded.late_s if world.spec.profile.banded else None
     seen = events_seen(begins_s, line.t_s, late_s or USUAL_LATE_S)
     drain = drain_of(world, parts, settings, fresh_cell(world, 0))
@@ -85,7 +85,7 @@ def real_events(world: World, span_s: tuple[float, float]) -> tuple[FloatArray, 
 
 
 def events_seen(begins_s: FloatArray, wake_s: FloatArray, late_s: float) -> NDArray[np.bool_]:
-    """True for each event with a wake from `late_s` before (waves run ahead of the level) to `late_s` after its start.
+    """True for each event with a wake from its start to `late_s` after it.
 
     >>> events_seen(np.array([1000.0, 5000.0]), np.array([1100.0, 9000.0]), 300.0)
     array([ True, False])
@@ -101,6 +101,4 @@ def other(settings: BandSettings, **changes: float | int) -> BandSettings:
     >>> other(BandSettings(lo=0.7, hi=1.5), hyst=0.1).hyst
     0.1
     """
-    import msgspec
-
-    return msgspec.structs.replace(settings, **changes)
+    return structs.replace(settings, **changes)

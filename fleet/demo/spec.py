@@ -85,13 +85,13 @@ class NodeSpec:
 
     node: str
     profile: Profile
-    creek: Creek = Creek()
+    creek: Creek = field(default_factory=Creek)
     settings: BandSettings = field(default_factory=factory_settings)
     faults: tuple[Fault, ...] = ()
     sill_v: float = 0.85  # the creek's bed at the node: the level does not fall below
     gain: float = 1.0  # of the node's level about the creek's mean
     offset_v: float = 0.0
-    ripple: Ripple = Ripple()
+    ripple: Ripple = field(default_factory=Ripple)
     loss_frac: float = 0.02  # share of wakes in which no connection comes about
     loss_burst_count: float = 3.0  # mean length of such a spell, wakes
     buffer_count: int = 0  # records kept while out of reach; 0: none

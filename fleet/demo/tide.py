@@ -36,7 +36,8 @@ def tide(t_s: FloatArray, amplitude: Mapping[str, float], phase_deg: Mapping[str
 
     Notes
     -----
-    Left out: the 18.6-year nodal factors (within 4 % for M2 over the half year of the demo) and shallow-water overtides.
+    Left out: the 18.6-year nodal factors (within 4 % for M2 over the half year of the demo),
+    shallow-water overtides.
 
     Examples
     --------

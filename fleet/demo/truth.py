@@ -6,11 +6,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from fleet.demo.drain import drain_of
+from fleet.demo.drain import Drain, drain_of
 from fleet.demo.lives import NodeLife
 from fleet.demo.nodes import wake_mc
 from fleet.demo.spec import Fault, FaultKind
-from fleet.units import D_PER_WEEK, S_PER_D, UA_PER_MA
+from fleet.units import D_PER_WEEK, MS_PER_S, S_PER_D, S_PER_H, UA_PER_MA
 
 FloatArray = NDArray[np.float64]
 DEAD_AFTER_S = D_PER_WEEK * S_PER_D
@@ -46,7 +46,8 @@ def truth_frame(lives: tuple[NodeLife, ...]) -> pd.DataFrame:
 def _row(number: int, life: NodeLife) -> dict[str, object]:
     world, spec, parts = life.world, life.world.spec, life.parts
     t_s, awake_ms, radio_ms = (_all(life, name) for name in ("t_s", "awake_ms", "radio_ms"))
-    end_s, last = world.since_s + world.days * S_PER_D, life.stretches[-1]
+    last = life.stretches[-1]
+    span_s = last.ended.at_s - life.stretches[0].begun.at_s
     usable_mah = last.begun.cell.usable_mah(parts.radio_ma, LOAD_TEMP_C)
     drain = drain_of(world, parts, last.begun.settings, last.begun.cell)
     return {
@@ -58,16 +59,22 @@ def _row(number: int, life: NodeLife) -> dict[str, object]:
         "onset_at_s": min((_onset_s(life, fault) for fault in spec.faults), default=np.nan),
         "wakes": len(t_s),
         "wakes_seen": int(_all(life, "arrives").sum()),
-        "duty_main": awake_ms.sum() / 1000.0 / (world.days * S_PER_D),
-        "drain_mah_per_day": sum(_spent_mah(life)) / world.days,
+        "duty_main": awake_ms.sum() / MS_PER_S / span_s,
+        "drain_mah_per_day": sum(_spent_mah(life)) / (span_s / S_PER_D),
         "drain_last_mah_per_day": _recent_mah_per_d(life, min(14, world.days)),
-        "floor_ua": drain.floor_ma[-1] * UA_PER_MA,
+        "floor_ua": floor_ua_at(drain, last.ended.at_s),
         "wake_charge_mc": wake_mc(parts, awake_ms, radio_ms).mean() if len(t_s) else np.nan,
         "usable_mah": usable_mah,
         "used_mah": last.ended.used_mah,
         "charge_left_frac": max(0.0, 1 - last.ended.used_mah / usable_mah),
-        "dead_at_s": died_s(t_s, _all(life, "carried").astype(bool), end_s),
+        "dead_at_s": died_s(t_s, _all(life, "carried").astype(bool), last.ended.at_s),
     }
+
+
+def floor_ua_at(drain: Drain, t_s: float) -> float:
+    """Sleep floor with any leak at a moment. [µA]"""
+    hour = int(min((t_s - drain.since_s) / S_PER_H, len(drain.floor_ma) - 1))
+    return float(drain.floor_ma[hour] * UA_PER_MA)
 
 
 def _all(life: NodeLife, name: str) -> FloatArray:

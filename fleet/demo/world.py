@@ -49,11 +49,9 @@ class World:
             sensed[begins:] = sensed[begins] if np.isnan(amount) else amount
         return np.asarray(sensed, dtype=float)
 
-    @cached_property
-    def sums(self) -> tuple[FloatArray, FloatArray]:
-        """Running sums of the level and of its square, for means over any stretch."""
-        level = self.sensed_v
-        return np.concatenate([[0.0], np.cumsum(level)]), np.concatenate([[0.0], np.cumsum(level**2)])
+    def forget(self) -> None:
+        """Free the memory of what can be computed again."""
+        self.__dict__.pop("sensed_v", None)
 
     def level_at(self, t_s: FloatArray) -> FloatArray:
         """Level at any moment. [V]"""
