@@ -23,13 +23,19 @@ def insert_wakes(conn: Connection, table: Table, rows: list[Row]) -> int:
     return _copy_then(conn, table, rows, "ON CONFLICT DO NOTHING")
 
 
-def upsert(conn: Connection, table: Table, columns: Sequence[str], rows: Sequence[Row]) -> None:
-    """Rows written over those of the same key; columns that are not named keep what they hold."""
+def upsert(
+    conn: Connection, table: Table, columns: Sequence[str], rows: Sequence[Row], *, keep_known: bool = False
+) -> None:
+    """Rows written over those of the same key; columns that are not named keep what they hold.
+
+    With `keep_known` a NULL writes over nothing.
+    """
     if not rows:
         return
     keys = [column.name for column in table.primary_key.columns]
     kept = [name for name in columns if name not in keys]
-    doing = "DO UPDATE SET " + ", ".join(f"{name} = excluded.{name}" for name in kept) if kept else "DO NOTHING"
+    value = f"coalesce(excluded.{{0}}, {table.name}.{{0}})" if keep_known else "excluded.{0}"
+    doing = "DO UPDATE SET " + ", ".join(f"{name} = {value.format(name)}" for name in kept) if kept else "DO NOTHING"
     clause = f"ON CONFLICT ({', '.join(keys)}) {doing}"
     if conn.dialect.name == "sqlite":
         conn.exec_driver_sql(f"{_insert(table, 'INSERT', columns)} {clause}", list(rows))

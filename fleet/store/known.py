@@ -9,28 +9,34 @@ from typing import Any
 from sqlalchemy import Connection, func, select, text
 
 from fleet.messages import BandSettings
+from fleet.store.arrived import ArrivedRecord
 from fleet.store.runs import NodeRuns, Run
 from fleet.store.tables import LATEST, NODES, SPANS
 
 SettingsKey = tuple[Any, ...]
-
-LATEST_FIRST = (
-    "last_heard", "t", "boot", "seq", "cause", "reading", "batt_mv", "batt_tx_mv", "temp_c", "rssi_dbm", "set_id",
-    "trial", "word", "life_wakes", "seen", "digest",
-)  # fmt: skip
-"""The columns of `latest` that the writer owns, beside `run_*`."""
-
 
 RUN_COLUMNS = ("run_boot", "run_first", "run_last", "run_since", "run_until")
 
 
 @dataclass(slots=True)
 class NodeState:
-    """One node as the writer knows it. `latest` holds the values of `LATEST_FIRST`."""
+    """One node as the writer knows it; `newer` are this batch's records that were the newest when they came."""
 
     node_id: int
     runs: NodeRuns
-    latest: list[Any] = field(default_factory=lambda: [None] * len(LATEST_FIRST))
+    last_heard: float | None = None
+    t: float | None = None
+    given: BandSettings | None = None
+    set_id: int | None = None
+    newer: list[tuple[ArrivedRecord, int | None]] = field(default_factory=list)
+
+    def heard(self, arrived: ArrivedRecord, set_id: int | None) -> None:
+        """Follow a record that is new."""
+        if self.last_heard is None or arrived.arrived > self.last_heard:
+            self.last_heard = arrived.arrived
+        if self.t is None or arrived.t >= self.t:
+            self.t = arrived.t
+            self.newer.append((arrived, set_id))
 
 
 class Known:
@@ -78,10 +84,11 @@ class Known:
                 self.states[node_id] = NodeState(node_id, NodeRuns(None, -1, _loader(conn, node_id)))
 
     def _keep(self, conn: Connection, row: Any) -> None:
-        node_id, latest, (boot, first, last, since, until, top) = row[0], list(row[1:17]), row[17:]
+        node_id, last_heard, t, boot, first, last, since, until, top = row
         growing = None if boot is None else Run(boot, first, last, since, until)
         known = -1 if growing is None else max(growing.last, -1 if top is None else int(top))
-        self.states[node_id] = NodeState(node_id, NodeRuns(growing, known, _loader(conn, node_id)), latest)
+        runs = NodeRuns(growing, known, _loader(conn, node_id))
+        self.states[node_id] = NodeState(node_id, runs, last_heard, t)
 
     def set_id(self, conn: Connection, node_id: int, given: BandSettings, at: float) -> int:
         """Row of these settings, made when the node first reports them."""
@@ -123,9 +130,7 @@ _TOP = (
     .where(SPANS.c.node_id == LATEST.c.node_id, SPANS.c.boot == LATEST.c.run_boot)
     .scalar_subquery()
 )
-_LATEST = select(
-    LATEST.c.node_id, *(LATEST.c[name] for name in LATEST_FIRST), *(LATEST.c[name] for name in RUN_COLUMNS), _TOP
-)
+_LATEST = select(LATEST.c.node_id, LATEST.c.last_heard, LATEST.c.t, *(LATEST.c[name] for name in RUN_COLUMNS), _TOP)
 _SPANS = {
     "sqlite": "SELECT since, first_seq, last_seq, last_t FROM spans WHERE node_id = ? AND boot = ?",
     "postgresql": "SELECT since, first_seq, last_seq, last_t FROM spans WHERE node_id = %s AND boot = %s",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from sqlalchemy import Connection, bindparam, select
 
 from fleet.store.rows import BOOT, CONTENT_COLUMNS, SAME_TIME_S, SEQ, Row, T, content_of, is_repeat
@@ -12,6 +14,7 @@ from fleet.units import S_PER_H
 Stored = dict[int, tuple[float, Row]]
 
 _NODE = 1
+_EXACT = "SELECT 1 FROM wakes WHERE hour = ? AND node_id = ? AND t = ? AND boot = ? AND seq = ?"
 _ONE_RUN = select(WAKES.c.seq, WAKES.c.t, *(WAKES.c[name] for name in CONTENT_COLUMNS)).where(
     WAKES.c.hour.in_(bindparam("hours", expanding=True)),
     WAKES.c.node_id == bindparam("node_id"),
@@ -22,18 +25,27 @@ _ONE_RUN = select(WAKES.c.seq, WAKES.c.t, *(WAKES.c[name] for name in CONTENT_CO
 class Repeats:
     """Looks up stored records run by run, and those of the running batch, for the length of one batch."""
 
-    def __init__(self, conn: Connection) -> None:
+    def __init__(self, conn: Connection, rows: list[Row]) -> None:
         self.conn = conn
+        self._rows = rows  # of this batch so far: they are not in the table yet
         self._runs: dict[tuple[int, int, float, int], Stored] = {}
         self._batch: dict[tuple[int, int, int], Row] = {}
+        self._noted = 0
+        # On SQLite a look at the very key costs no round trip: most repeats carry the node's own clock.
+        raw: Any = conn.connection.dbapi_connection
+        self._probe = raw.execute if conn.dialect.name == "sqlite" else None
 
-    def note(self, row: Row) -> None:
-        """Remember a row of this batch: it is not in the table yet."""
-        self._batch[row[_NODE], row[BOOT], row[SEQ]] = row
+    def _waiting(self, row: Row) -> Row | None:
+        for early in self._rows[self._noted :]:
+            self._batch[early[_NODE], early[BOOT], early[SEQ]] = early
+        self._noted = len(self._rows)
+        return self._batch.get((row[_NODE], row[BOOT], row[SEQ]))
 
     def is_known(self, row: Row, holding: list[Run], *, goes_on: bool) -> bool:
         """Whether one of the runs that hold its number holds this very record."""
-        waiting = self._batch.get((row[_NODE], row[BOOT], row[SEQ]))
+        if self._probe is not None and self._probe(_EXACT, row[:5]).fetchone() is not None:
+            return True
+        waiting = self._waiting(row)
         if waiting is not None and is_repeat(row, waiting[T], content_of(waiting), goes_on=goes_on):
             return True
         for run in holding:

@@ -13,19 +13,18 @@ from fleet.messages import Receipt
 from fleet.store.arrived import ArrivedAnswer, ArrivedRecord, LinkEvent, Unreadable, Written
 from fleet.store.engine import Store
 from fleet.store.insert import append, insert_wakes, upsert
-from fleet.store.known import LATEST_FIRST, RUN_COLUMNS, Known, NodeState
-from fleet.store.repeats import Repeats
-from fleet.store.rows import Row, day_of, row_of
+from fleet.store.known import Known, NodeState
+from fleet.store.newest import LATEST_COLUMNS, latest_row
+from fleet.store.rows import Row, day_of
+from fleet.store.sorting import sort_out
 from fleet.store.tables import ANSWERS, DIRTY, LATEST, LINK_EVENTS, SET_ASIDE, SPANS, WAKES
 
-_LATEST_COLUMNS = ("node_id", *LATEST_FIRST, *RUN_COLUMNS)
 _GONE = delete(SPANS).where(
     SPANS.c.node_id == bindparam("n"),
     SPANS.c.boot == bindparam("b"),
     SPANS.c.since == bindparam("s"),
     SPANS.c.first_seq == bindparam("f"),
 )
-_LATEST_T = LATEST_FIRST.index("t")
 
 
 class Writer:
@@ -99,7 +98,7 @@ class Writer:
                 first_heard.setdefault(node, at)
         known.node_ids(conn, first_heard)
         known.load_states(conn, {known.ids[arrived.node] for arrived in records}, lock=not self.store.on_sqlite)
-        rows, touched = self._sort_out(conn, records)
+        rows, touched = sort_out(conn, records, known)
         stored = insert_wakes(conn, WAKES, rows)
         self._mark_dirty(conn, rows)
         receipts = _receipts(touched, records, known)
@@ -113,62 +112,11 @@ class Writer:
         )
         return Written(stored, len(records) - stored, 0, receipts, list(known.new_nodes))
 
-    def _sort_out(self, conn: Connection, records: Sequence[ArrivedRecord]) -> tuple[list[Row], dict[int, NodeState]]:
-        """Rows to insert, and the states of the nodes that sent something."""
-        known = self._known
-        repeats = Repeats(conn)
-        rows: list[Row] = []
-        touched: dict[int, NodeState] = {}
-        for arrived in records:
-            record = arrived.record
-            node_id = known.ids[arrived.node]
-            state = touched[node_id] = known.states[node_id]
-            set_id = None if record.set is None else known.set_id(conn, node_id, record.set, arrived.t)
-            row = row_of(arrived, node_id, set_id)
-            runs = state.runs
-            holding = runs.holding(record.boot, record.seq)
-            if holding and repeats.is_known(row, holding, goes_on=runs.goes_on(record.boot, record.seq)):
-                continue
-            runs.add(record.boot, record.seq, arrived.t, another_life=bool(holding))
-            repeats.note(row)
-            rows.append(row)
-            _note_latest(state, arrived, row, set_id)
-        return rows, touched
-
     def _mark_dirty(self, conn: Connection, rows: list[Row]) -> None:
         fresh = {(day_of(row), row[1]) for row in rows} - self._known.dirty
         upsert(conn, DIRTY, ("day", "node_id"), sorted(fresh))
         if self.store.on_sqlite:  # a roll-up takes marks away, and is seen by its commit
             self._known.dirty |= fresh
-
-
-def _note_latest(state: NodeState, arrived: ArrivedRecord, row: Row, set_id: int | None) -> None:
-    """Keep the newest record of a node for `latest`; a value that it does not carry stays as it was."""
-    latest = state.latest
-    latest[0] = arrived.arrived if latest[0] is None else max(latest[0], arrived.arrived)
-    if latest[_LATEST_T] is not None and arrived.t < latest[_LATEST_T]:
-        return
-    record = arrived.record
-    given, life = record.set, record.life
-    newest = (
-        latest[0],
-        arrived.t,
-        record.boot,
-        record.seq,
-        row[8],
-        arrived.reading,
-        record.batt_mv,
-        record.batt_tx_mv,
-        record.temp_c,
-        record.rssi_dbm,
-        set_id,
-        None if given is None else int(given.trial),
-        None if life is None else life.word,
-        None if life is None else life.wakes,
-        None if given is None else given.seen,
-        None if given is None else given.digest,
-    )
-    state.latest = [old if new is None else new for new, old in zip(newest, latest, strict=True)]
 
 
 def _receipts(
@@ -192,12 +140,11 @@ def _write_runs(conn: Connection, touched: dict[int, NodeState]) -> None:
 
 
 def _write_latest(conn: Connection, touched: dict[int, NodeState]) -> None:
-    rows: list[Row] = []
-    for node_id, state in touched.items():
-        run = state.runs.open
-        growing = (None,) * 5 if run is None else (run.boot, run.first, run.last, run.since, run.until)
-        rows.append((node_id, *state.latest, *growing))
-    upsert(conn, LATEST, _LATEST_COLUMNS, rows)
+    """`latest` follows the newest record; a value that it does not carry stays as it was."""
+    rows = [latest_row(state) for state in touched.values()]
+    upsert(conn, LATEST, LATEST_COLUMNS, rows, keep_known=True)
+    for state in touched.values():
+        state.newer.clear()
 
 
 def _add(conn: Connection, set_aside: Sequence[Unreadable], links: Sequence[LinkEvent]) -> None:
