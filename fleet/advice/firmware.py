@@ -17,8 +17,9 @@ GRIDS_S = (600.0, 300.0, 120.0, 60.0, 30.0, 20.0, 15.0, 10.0, 5.0, 2.0, 1.0)
 class Firmware:
     """Times of one node's firmware.
 
-    `holdoff_s` is the time after a wake in which none can follow, the wake itself at least. `poll_s` is the time between looks at the band that the records support, `repeat_s` the time between two band wakes
-    while the reading stays outside (level re-arming), `timer_restarts` whether every wake starts the timer anew.
+    `poll_s` is the time between looks at the band that the records support, `holdoff_s` the time after a wake in which
+    none can follow (the wake itself at least), `repeat_s` the time between two band wakes while the reading stays
+    outside (level re-arming), `timer_restarts` whether every wake starts the timer anew.
     """
 
     poll_s: float

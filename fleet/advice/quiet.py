@@ -1,4 +1,4 @@
-"""Ripple of a reading from the quietest sleeps: what is left of the spread when the slow reading stands still."""
+"""Ripple of a reading from its quietest sleeps: what is left of the spread when the slow reading stands still."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from fleet.advice.evidence import NodeEvidence
-from fleet.advice.spread import Variances
 
 QUIET_S = 120.0
+POLLS_LEAST = 12
 QUIET_FRAC = 0.1
 FAST_RANGE_SDS = 4.6
 """Lowest to highest of a sleep in its standard deviations: a slow wandering spans about 3.5, quick ripple 6 to 9."""
@@ -17,26 +17,49 @@ FAST_RANGE_SDS = 4.6
 
 @dataclass(frozen=True)
 class Quiet:
-    """Spread within the quietest sleeps and their usual length; `is_fast` if it changes many times within one."""
+    """Ripple's spread from the quietest sleeps; `is_fast` if it changes many times within one."""
 
     sd: float
-    length_s: float
     is_fast: bool
-
-    def as_variances(self) -> Variances:
-        """As one weighty line of a fit."""
-        one = np.ones(1)
-        return Variances(one * self.length_s, one * self.sd**2, one * 100.0, one > 0)
 
 
 def quiet_sleep(seen: NodeEvidence) -> Quiet | None:
-    """The quietest tenth of all sleeps long enough to hold the ripple whole; None if the node tells no spreads."""
-    told = (seen.asleep_n >= 30) & np.isfinite(seen.asleep_sd) & (seen.gap_s >= QUIET_S) & (seen.asleep_sd > 0)
-    if told.sum() < 10:
+    """Spread of the ripple by the quietest sleeps of each length; None if the node tells no spreads.
+
+    Notes
+    -----
+    If the quietest tenth spans so many standard deviations that it must have changed many times within a sleep, its
+    spread is the ripple's. Else the lower quartile of the variance is followed back to sleeps of no length: a wandering
+    reading adds variance in proportion to the length, ripple adds the same to all.
+    """
+    told = (seen.asleep_n >= POLLS_LEAST) & np.isfinite(seen.asleep_sd) & (seen.asleep_sd > 0) & (seen.gap_s > 0)
+    long = told & (seen.gap_s >= QUIET_S) & (seen.asleep_n >= 30)
+    if long.sum() < 10:
         return None
-    sd, gap_s = seen.asleep_sd[told], seen.gap_s[told]
+    sd = seen.asleep_sd[long]
     least = float(np.quantile(sd, QUIET_FRAC))
     near = sd <= least * 1.1
-    span = (seen.asleep_max - seen.asleep_min)[told][near] / sd[near]
-    fast = bool(np.isfinite(span).any() and np.nanmedian(span) >= FAST_RANGE_SDS)
-    return Quiet(least, float(np.median(gap_s[near])), fast)
+    span = (seen.asleep_max - seen.asleep_min)[long][near] / sd[near]
+    if np.isfinite(span).any() and float(np.nanmedian(span)) >= FAST_RANGE_SDS:
+        return Quiet(least, is_fast=True)
+    return Quiet(min(least, _at_no_length(seen.gap_s[told], seen.asleep_sd[told] ** 2)), is_fast=False)
+
+
+def _at_no_length(gap_s: np.ndarray, variance: np.ndarray) -> float:
+    """Root of the variance that lower quartiles point at for a sleep of no length."""
+    which = np.round(np.log(gap_s) * 2.0).astype(int)
+    rows = [
+        (float(np.median(gap_s[which == one])), float(np.quantile(variance[which == one], 0.25)))
+        for one in np.unique(which)
+        if (which == one).sum() >= 6
+    ]
+    if len(rows) < 2:
+        return float(np.sqrt(rows[0][1] / 4.0)) if rows else 0.0
+    length, low = np.array(rows).T
+    weight = 1.0 / np.maximum(low, 1e-12) ** 2
+    spread = float((weight * length**2).sum() * weight.sum() - (weight * length).sum() ** 2)
+    rise = ((weight * length * low).sum() * weight.sum() - (weight * length).sum() * (weight * low).sum()) / max(
+        spread, 1e-300
+    )
+    start = float((weight * (low - max(rise, 0.0) * length)).sum() / weight.sum())
+    return float(np.sqrt(max(start, 0.02 * low.min())))

@@ -189,7 +189,7 @@ def events_seen(paths: Paths, band: Pass, events: Events, late_s: float) -> np.n
     """
     if not len(events.first):
         return np.empty(0)
-    cells = max(1, round(late_s / paths.step_s))
+    cells = max(1, round(late_s / paths.step_s) + 1)
     count = paths.x.shape[1]
     seen = np.zeros(len(events.first))
     for high, edge in ((False, band.low), (True, band.high)):

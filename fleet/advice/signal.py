@@ -75,7 +75,7 @@ def fit_signal(
     low = float(times[counted & (seen.cause == 1)].sum())
     high = float(times[counted & (seen.cause == 2)].sum())
     days = max(paths.span_d, 1e-6)
-    ripple, told = _waves_that_match(seen, spread, firmware, paths, low + high)
+    ripple, told = _waves_that_match(seen, cycle, spread, firmware, paths=paths, wanted=low + high)
     match, match_log_sd = _match((low, high), told)
     timer = float(times[counted & seen.is_timer].sum()) / days
     other = float(times[counted & ~seen.is_timer & ~seen.is_band].sum()) / days
@@ -112,9 +112,7 @@ def _slow_part(seen: NodeEvidence) -> tuple[Cycle, Spread]:
     parts = [pair_variances(seen.t[sample], residual[sample])]
     span_s = float(seen.t[-1] - seen.t[0])
     quiet = quiet_sleep(seen)
-    fixed_sd = quiet.sd if quiet is not None and quiet.is_fast else None
-    if quiet is not None and not quiet.is_fast:
-        parts.append(quiet.as_variances())
+    fixed_sd = None if quiet is None else quiet.sd
     longest_s = span_s / 5.0
     spread = fit_spread(parts, shortest_s=max(60.0, span_s / 50_000.0), longest_s=longest_s, ripple_sd=fixed_sd)
     floor = 1e-4 * float(np.std(value)) + 1e-9
@@ -128,18 +126,18 @@ def _with_lost(seen: NodeEvidence, counted: np.ndarray) -> np.ndarray:
 
 
 def _waves_that_match(
-    seen: NodeEvidence, spread: Spread, firmware: Firmware, paths: Paths, wanted: float
+    seen: NodeEvidence, cycle: Cycle, spread: Spread, firmware: Firmware, *, paths: Paths, wanted: float
 ) -> tuple[Ripple, tuple[float, float]]:
     """Ripple that gives about the band wakes seen under the present settings, close to what else is known of it.
 
     Noise share and wave time are searched together: the logarithm of the wakes told is smooth in both, so it is worked
     out at nine points and read between them. Waves of 15 s, within a factor of 3, are the prior (assumed).
     """
-    likely = _noise_share(seen, spread.ripple_sd, firmware)
+    likely = _noise_share(seen, spread, cycle, firmware)
     few = replace(paths, x=paths.x[:1])
 
     def told(share: float, wave_s: float, on: Paths) -> tuple[float, float]:
-        passed = run_band(on, seen.now, _ripple(spread.ripple_sd, share, wave_s, firmware), firmware)
+        passed = run_band(on, seen.now, _ripple(spread, share, wave_s, firmware, on.step_s), firmware)
         low, high = (float((edge.wakes * on.alive).sum()) / on.x.shape[0] for edge in (passed.low, passed.high))
         return low, high
 
@@ -153,23 +151,34 @@ def _waves_that_match(
     loss = off + ((log_share[:, None] - np.log(likely)) / 0.4) ** 2 + ((log_wave - np.log(15.0)) / 1.1) ** 2
     i, j = np.unravel_index(int(np.argmin(loss)), loss.shape)
     share, wave_s = float(np.exp(log_share[i])), float(np.exp(log_wave[j]))
-    return _ripple(spread.ripple_sd, share, wave_s, firmware), told(share, wave_s, paths)
+    return _ripple(spread, share, wave_s, firmware, paths.step_s), told(share, wave_s, paths)
 
 
-def _ripple(sd: float, noise_share: float, wave_s: float, firmware: Firmware) -> Ripple:
-    wave_sd = sd * float(np.sqrt(max(1.0 - noise_share**2, 0.0)))
-    return Ripple(wave_sd, max(wave_s, firmware.poll_s), sd * noise_share, firmware.poll_s)
+def _ripple(spread: Spread, noise_share: float, wave_s: float, firmware: Firmware, step_s: float) -> Ripple:
+    """Ripple of this make-up, with the wandering that the grid's cells are too wide to show added to its waves."""
+    wave_sd = spread.ripple_sd * float(np.sqrt(max(1.0 - noise_share**2, 0.0)))
+    within = spread.sd**2 / spread.tau_s * step_s / 3.0
+    rate = wave_sd**2 / max(wave_s, firmware.poll_s) + within / (step_s / 3.0)
+    waves = wave_sd**2 + within
+    long_s = max(waves / max(rate, 1e-300), firmware.poll_s)
+    return Ripple(float(np.sqrt(waves)), long_s, spread.ripple_sd * noise_share, firmware.poll_s)
 
 
-def _noise_share(seen: NodeEvidence, ripple_sd: float, firmware: Firmware) -> float:
-    """Share of the ripple's spread that is new at each poll, from how far band wakes overshoot the edge."""
+def _noise_share(seen: NodeEvidence, spread: Spread, cycle: Cycle, firmware: Firmware) -> float:
+    """Share of the ripple's spread that is new at each poll, from how far band wakes overshoot the edge.
+
+    Beyond an edge 2 to 3 spreads out a normal noise overshoots by its spread / 2.4 on average; what the slow reading
+    itself moves from poll to poll is taken off first.
+    """
     beyond = np.where(seen.cause == 1, seen.band_lo - seen.reading, seen.reading - seen.band_hi)
     beyond = beyond[seen.is_band & np.isfinite(beyond)]
-    if len(beyond) < 8 or (beyond >= -1e-9).mean() < 0.7 or firmware.poll_s >= 5.0:
+    if len(beyond) < 8 or (beyond >= -1e-9).mean() < 0.7:
         return 0.7
-    # Beyond an edge 2 to 3 spreads out a normal noise overshoots by spread / 2.4 on average.
     overshoot = float(np.mean(np.sort(beyond[beyond >= 0])[: max(1, int(0.95 * len(beyond)))]))
-    return float(np.clip(2.4 * overshoot / max(ripple_sd, 1e-12), 0.1, 0.98))
+    t = seen.t[:: max(1, len(seen.t) // 200)]
+    glide = float(np.std(cycle.at(t + firmware.poll_s) - cycle.at(t)))
+    moved = float(np.hypot(glide, spread.sd * np.sqrt(2.0 * min(firmware.poll_s / spread.tau_s, 1.0))))
+    return float(np.clip(2.4 * max(overshoot - 0.5 * moved, 0.0) / max(spread.ripple_sd, 1e-12), 0.15, 0.98))
 
 
 def _match(seen_band: tuple[float, float], told: tuple[float, float]) -> tuple[tuple[float, float], float]:
