@@ -33,7 +33,9 @@ def as_csv(model: ReportModel) -> str:
 
 
 def _row(line: NodeLine, site: SiteLine, model: ReportModel) -> list[Any]:
-    heard = None if line.last_heard is None else datetime.fromtimestamp(line.last_heard, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    heard = (
+        None if line.last_heard is None else datetime.fromtimestamp(line.last_heard, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    )
     return [
         *(getattr(line, name) for name in PLAIN),
         site.next_visit.day,

@@ -21,7 +21,9 @@ def as_geojson(model: ReportModel) -> str:
 
 
 def _feature(site: SiteLine, lines: list[NodeLine]) -> dict[str, Any]:
-    here = [(line.longitude, line.latitude) for line in lines if line.longitude is not None and line.latitude is not None]
+    here = [
+        (line.longitude, line.latitude) for line in lines if line.longitude is not None and line.latitude is not None
+    ]
     middle = [round(sum(values) / len(here), PLACES) for values in zip(*here, strict=True)] if here else None
     return {
         "type": "Feature",

@@ -20,12 +20,16 @@ WEIGHTS = (400, 600)
 
 def as_html(model: ReportModel, pages: Pages) -> str:
     """The page of the whole report."""
-    return _environment().get_template("report.html").render(
-        **{key: value for key, value in pages.items() if key != "table"},
-        table_word=pages["table"],
-        version=model.version,
-        wall_files=wall_files(pages),
-        **_furniture(pages["language"]),
+    return (
+        _environment()
+        .get_template("report.html")
+        .render(
+            **{key: value for key, value in pages.items() if key != "table"},
+            table_word=pages["table"],
+            version=model.version,
+            wall_files=wall_files(pages),
+            **_furniture(pages["language"]),
+        )
     )
 
 
@@ -68,7 +72,7 @@ def _furniture(language: str) -> dict[str, Any]:
         "fonts": _fonts(),
         "script": script,
         "script_hash": f"sha256-{digest}",
-        "marks": {state: Markup(state_mark(state, 0, 0)) for state in STATES},  # noqa: S704  # made here, no outside text
+        "marks": {state: Markup(state_mark(state, 0, 0)) for state in STATES},  # made here, no outside text
         "find": {"node": words("columns.node"), "state": words("columns.state")},
     }
 

@@ -18,9 +18,7 @@ TYPES = {"html": ("text", "html"), "pdf": ("application", "pdf"), "csv": ("text"
 ATTACHED = ("report.html", "report.pdf", "nodes.csv", "visits.ics")
 
 
-def as_mail(
-    model: ReportModel, pages: Pages, files: dict[str, bytes], *, sender: str, recipients: list[str]
-) -> bytes:
+def as_mail(model: ReportModel, pages: Pages, files: dict[str, bytes], *, sender: str, recipients: list[str]) -> bytes:
     """The message in the form it travels in; the same report gives the same bytes."""
     words = say(pages["language"])
     message = EmailMessage(policy=SMTP.clone(max_line_length=120))
@@ -32,7 +30,9 @@ def as_mail(
     message["Auto-Submitted"] = "auto-generated"
     message.set_content(f"{as_text(pages)}\n{words('mail.attached')}\n", cte="quoted-printable")
     picture = pages["front"]["ladder"]["picture"]
-    message.add_alternative(_body(pages, words, with_picture=picture is not None), subtype="html", cte="quoted-printable")
+    message.add_alternative(
+        _body(pages, words, with_picture=picture is not None), subtype="html", cte="quoted-printable"
+    )
     if picture is not None:
         body = message.get_payload()[1]
         body.add_related(png(picture["svg"]), "image", "png", cid="<ladder@wakeledger>", filename="ladder.png")  # type: ignore[union-attr]  # the HTML part
@@ -70,6 +70,6 @@ def _body(pages: Pages, words: Say, *, with_picture: bool) -> str:
     return (
         f'<html lang="{pages["language"]}"><body style="font-family:sans-serif;color:#1B2733">'
         f'<p style="color:#55606C">{escape(front["kicker"])}</p><h1 style="font-size:22px">{escape(front["headline"])}</h1>'
-        f"{lead}<table>{rows}</table><h2 style=\"font-size:17px\">{escape(front['bring']['title'])}</h2><p>{bring}</p>"
+        f'{lead}<table>{rows}</table><h2 style="font-size:17px">{escape(front["bring"]["title"])}</h2><p>{bring}</p>'
         f"{picture}<p>{escape(words('mail.attached'))}</p></body></html>\n"
     )

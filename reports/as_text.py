@@ -20,7 +20,11 @@ def as_text(pages: Pages) -> str:
         out += ["", front["rounds"]["title"], *_table(front["rounds"]["columns"], front["rounds"]["rows"])]
     ladder = front["ladder"]
     out += ["", ladder["title"]]
-    out += _table(ladder["columns"], [row["cells"] for row in ladder["rows"][:ROWS]]) if ladder["rows"] else [ladder["none"]]
+    out += (
+        _table(ladder["columns"], [row["cells"] for row in ladder["rows"][:ROWS]])
+        if ladder["rows"]
+        else [ladder["none"]]
+    )
     out += [ladder["more"]] if ladder["more"] else []
     if sites["rows"]:
         out += ["", sites["title"], *_table(sites["columns"], sites["rows"])]

@@ -81,7 +81,7 @@ def build_report(
         nodes=lines,
         sites=sites,
         rounds=rounds,
-        calendar=calendar_of(rounds, earlier, as_of_day=today.isoformat()),
+        calendar=calendar_of(rounds, sites, earlier, as_of_day=today.isoformat()),
         changes=change_lines(found, lines, visits, zones, as_of),
         orders=order_lines(found, lines, zones, as_of),
         strips=strip_lines(lines, found.days, found.records, zones, as_of),

@@ -7,13 +7,14 @@ from collections.abc import Sequence
 
 import msgspec
 
-from reports.model import CalendarEvent, RoundLine
+from reports.model import CalendarEvent, RoundLine, SiteLine
 
 
 def calendar_of(
-    rounds: Sequence[RoundLine], earlier: Sequence[CalendarEvent], *, as_of_day: str
+    rounds: Sequence[RoundLine], sites: Sequence[SiteLine], earlier: Sequence[CalendarEvent], *, as_of_day: str
 ) -> list[CalendarEvent]:
     """One event a planned round and site; those of the report before that are gone stay as cancelled until their day."""
+    cells = {site.site: site.bring for site in sites}
     before = {event.uid: event for event in earlier}
     events = {}
     for one in rounds:
@@ -21,7 +22,7 @@ def calendar_of(
             continue
         for site in one.sites:
             fresh = CalendarEvent(
-                uid=uid_of(site, one.day), day=one.day, site=site, cells=dict(one.cells), sequence=0, cancelled=False
+                uid=uid_of(site, one.day), day=one.day, site=site, cells=cells[site], sequence=0, cancelled=False
             )
             events[fresh.uid] = _numbered(fresh, before.get(fresh.uid))
     for uid, event in before.items():

@@ -44,7 +44,9 @@ def change_lines(
         was = state_of(known(shares[0]), known(shares[1]))
         if was != line.state:
             p50 = known(row["days_left_p50"])
-            day = None if p50 is None else day_ahead(float(row["as_of"]), min(p50, 3650.0), zones[line.site]).isoformat()
+            day = (
+                None if p50 is None else day_ahead(float(row["as_of"]), min(p50, 3650.0), zones[line.site]).isoformat()
+            )
             changes.append(
                 Change(
                     node=line.node,

@@ -51,5 +51,7 @@ def week_bounds(week: str, zone: ZoneInfo) -> tuple[datetime, datetime]:
             raise ValueError(week)
         monday = date.fromisocalendar(int(found[1]), int(found[2]), 1)
     except ValueError as why:
-        raise ReportError(f"--week {week}: no such ISO week; expected e.g. 2026-W47. Weeks run 01 to 52 or 53.") from why
+        raise ReportError(
+            f"--week {week}: no such ISO week; expected e.g. 2026-W47. Weeks run 01 to 52 or 53."
+        ) from why
     return tuple(datetime.combine(monday + timedelta(days=n), datetime.min.time(), zone) for n in (0, 7))  # type: ignore[return-value]  # two moments

@@ -85,7 +85,11 @@ def _needs(sites: list[SiteLine], lines: list[NodeLine], estimates: pd.DataFrame
     out = []
     for site in sorted(sites, key=lambda site: site.site):
         planned = site.next_visit.planned
-        here = [line for line in lines if line.site == site.site and line.state in (("due",) if planned else ("due", "soon"))]
+        here = [
+            line
+            for line in lines
+            if line.site == site.site and line.state in (("due",) if planned else ("due", "soon"))
+        ]
         too_late = ahead_d >= site.next_visit.ahead_d if planned else np.zeros(HORIZON_W, dtype=bool)
         if not here or too_late.all():
             continue

@@ -6,7 +6,7 @@ import math
 import tomllib
 import unicodedata
 from datetime import date, datetime
-from functools import lru_cache
+from functools import cache
 from importlib import resources
 from typing import Any
 
@@ -19,7 +19,7 @@ NOT_KNOWN = "–"
 BIDI = {chr(code) for code in (0x200E, 0x200F, 0x061C, *range(0x202A, 0x202F), *range(0x2066, 0x206A))}
 
 
-@lru_cache(maxsize=None)
+@cache
 def say(language: str) -> Say:
     """The catalogue of a language.
 
@@ -136,5 +136,7 @@ def shown(name: str, limit: int = 64) -> str:
     >>> shown("a\\u202eb\\n"), shown("abcdefgh", 5)
     ('a?b?', 'abcd…')
     """
-    clean = "".join("?" if ch in BIDI or unicodedata.category(ch) in ("Cc", "Cs", "Co", "Zl", "Zp") else ch for ch in name)
+    clean = "".join(
+        "?" if ch in BIDI or unicodedata.category(ch) in ("Cc", "Cs", "Co", "Zl", "Zp") else ch for ch in name
+    )
     return clean if len(clean) <= limit else clean[: limit - 1] + "…"

@@ -27,7 +27,11 @@ Points = list[tuple[float, float]]
 def state_mark(state: str, x: float, y: float, scale: float = 1.0) -> str:
     """The mark of a state: triangle, diamond, dot or ring."""
     path = MARK[state].format(x=0, y=0)
-    look = f'fill="none" stroke="{STATE_COLOUR[state]}" stroke-width="1.6"' if state == "unsure" else f'fill="{STATE_COLOUR[state]}"'
+    look = (
+        f'fill="none" stroke="{STATE_COLOUR[state]}" stroke-width="1.6"'
+        if state == "unsure"
+        else f'fill="{STATE_COLOUR[state]}"'
+    )
     turn = f"translate({x:g},{y:g})" + (f" scale({scale:g})" if scale != 1.0 else "")
     return f'<path d="{path}" transform="{turn}" {look}/>'
 

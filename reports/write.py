@@ -61,7 +61,9 @@ def write_files(folder: Path, files: dict[str, bytes]) -> None:
             part.write_bytes(data)
             os.replace(part, folder / name)
     except OSError as why:
-        raise ReportError(f"{folder}: the report can't be written: {why.strerror}. Name another folder with --out.") from why
+        raise ReportError(
+            f"{folder}: the report can't be written: {why.strerror}. Name another folder with --out."
+        ) from why
 
 
 def kept_model(folder: Path) -> ReportModel | None:

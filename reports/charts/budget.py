@@ -37,15 +37,21 @@ def budget(bars: Sequence[tuple[str, dict[str, float | None]]], say: Say, width:
     names = list(PARTS)
     x = alt.X("low:Q", scale=alt.Scale(domain=[0, largest * 1.02], nice=False), axis=_axis(say, width))
     y = alt.Y("y:Q", scale=alt.Scale(domain=[top, 0], nice=False), axis=None)
-    bars_ = alt.Chart(alt.Data(values=rows)).mark_rect(strokeWidth=1).encode(
-        x=x,
-        x2="high:Q",
-        y=y,
-        y2="y2:Q",
-        color=alt.Color("part:N", scale=alt.Scale(domain=names, range=[PART_COLOUR[p] for p in names]), legend=None),
-        stroke=alt.Stroke(
-            "part:N", scale=alt.Scale(domain=names, range=[PART_EDGE.get(p, "#FFFFFF") for p in names]), legend=None
-        ),
+    bars_ = (
+        alt.Chart(alt.Data(values=rows))
+        .mark_rect(strokeWidth=1)
+        .encode(
+            x=x,
+            x2="high:Q",
+            y=y,
+            y2="y2:Q",
+            color=alt.Color(
+                "part:N", scale=alt.Scale(domain=names, range=[PART_COLOUR[p] for p in names]), legend=None
+            ),
+            stroke=alt.Stroke(
+                "part:N", scale=alt.Scale(domain=names, range=[PART_EDGE.get(p, "#FFFFFF") for p in names]), legend=None
+            ),
+        )
     )
     base = alt.Chart(alt.Data(values=totals))
     total = base.mark_text(align="left", dx=7, color=INK).encode(x=alt.X("high:Q"), y=y, text="text:N")
@@ -57,5 +63,11 @@ def budget(bars: Sequence[tuple[str, dict[str, float | None]]], say: Say, width:
 def _axis(say: Say, width: int) -> alt.Axis:
     expr = "datum.label" if say.format["decimal"] == "." else f"replace(datum.label, '.', '{say.format['decimal']}')"
     return alt.Axis(
-        title=say("charge.axis"), titleAlign="right", titleAnchor="end", tickCount=max(3, width // 100), domain=False, ticks=False, labelExpr=expr
+        title=say("charge.axis"),
+        titleAlign="right",
+        titleAnchor="end",
+        tickCount=max(3, width // 100),
+        domain=False,
+        ticks=False,
+        labelExpr=expr,
     )

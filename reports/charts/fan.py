@@ -117,13 +117,15 @@ def _definition(start_s: int, language: str) -> dict[str, Any]:
         on("now").mark_rule(color=INK, strokeWidth=1.2).encode(x=x),
         on("history").mark_line(color=LINE, strokeWidth=2).encode(x=x, y=y("level"), detail="part:N"),
         on("now").mark_point(fill="white", stroke=LINE, strokeWidth=2.2, size=64, opacity=1).encode(x=x, y=y("level")),
-        on("now").mark_text(align="right", dx=-5, baseline="bottom", fontWeight=600).encode(
-            x=x, y=alt.value(-4), text="text:N"
-        ),
-        on("marks").mark_text(align="left", dx=3, baseline="bottom", color=SOFT).encode(x=x, y=alt.value(-17), text="key:N"),
-        on("marks").mark_text(align="left", dx=3, baseline="bottom", fontWeight=600).encode(
-            x=x, y=alt.value(-4), text="text:N"
-        ),
+        on("now")
+        .mark_text(align="right", dx=-5, baseline="bottom", fontWeight=600)
+        .encode(x=x, y=alt.value(-4), text="text:N"),
+        on("marks")
+        .mark_text(align="left", dx=3, baseline="bottom", color=SOFT)
+        .encode(x=x, y=alt.value(-17), text="key:N"),
+        on("marks")
+        .mark_text(align="left", dx=3, baseline="bottom", fontWeight=600)
+        .encode(x=x, y=alt.value(-4), text="text:N"),
     ]
     chart = alt.layer(*layers).properties(width=WIDTH_PX, height=HEIGHT_PX)
     return themed(chart)

@@ -35,9 +35,9 @@ def ladder(lines: Sequence[NodeLine], sites: dict[str, SiteLine], as_of: float, 
     x = alt.X("p10:Q", scale=scale, axis=months(start, end, say, width))
     base = alt.Chart(alt.Data(values=rows))
     layers = [
-        alt.Chart(alt.Data(values=ticks)).mark_tick(color=SOFT, thickness=1.5, size=ROW_PX - 1).encode(
-            y=y, x=alt.X("at:Q", scale=scale)
-        ),
+        alt.Chart(alt.Data(values=ticks))
+        .mark_tick(color=SOFT, thickness=1.5, size=ROW_PX - 1)
+        .encode(y=y, x=alt.X("at:Q", scale=scale)),
         base.mark_bar(height=9, color=BAR_COLOUR, stroke=FAN_EDGE, strokeWidth=0.7).encode(y=y, x=x, x2="p90:Q"),
         base.mark_point(filled=True, size=52, color=LINE, opacity=1).encode(y=y, x=alt.X("p50:Q", scale=scale)),
         _state_marks(base, y),

@@ -19,8 +19,10 @@ def strip(strip_: Strip, say: Say) -> dict[str, Any]:
     groups = list(CAUSE_COLOUR)
     colour = alt.Color("group:N", scale=alt.Scale(domain=groups, range=list(CAUSE_COLOUR.values())), legend=None)
     x = alt.X("day:Q", scale=alt.Scale(domain=[0, strip_.days], nice=False), axis=_weeks(strip_, say))
-    silent = alt.Chart(alt.Data(values=_spans(strip_.silent))).mark_rect(color=GREY).encode(
-        x=x, x2="to:Q", y=alt.value(0), y2=alt.value(HEIGHT_PX)
+    silent = (
+        alt.Chart(alt.Data(values=_spans(strip_.silent)))
+        .mark_rect(color=GREY)
+        .encode(x=x, x2="to:Q", y=alt.value(0), y2=alt.value(HEIGHT_PX))
     )
     marks = _hours(strip_, x, colour) if strip_.by_hour else _days(strip_, x, colour)
     chart = alt.layer(silent, marks).properties(width=DAY_PX * strip_.days, height=HEIGHT_PX)

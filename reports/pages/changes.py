@@ -15,7 +15,9 @@ def changes(model: ReportModel, say: Say) -> dict[str, Any]:
     found = sorted(model.changes, key=lambda c: (STATES.index(c.now), STATES.index(c.before), c.node))
     compared = model.sure.flat_forecast is not None
     worse = sum(STATES.index(change.now) < STATES.index(change.before) for change in found if change.now != "unsure")
-    headline = say("changes.headline", count=len(found)) if found else say("changes.none" if compared else "changes.first")
+    headline = (
+        say("changes.headline", count=len(found)) if found else say("changes.none" if compared else "changes.first")
+    )
     return {
         "title": say("changes.title"),
         "headline": f"{headline}, {say('changes.worse', count=worse)}" if found else headline,

@@ -55,9 +55,7 @@ def charge(model: ReportModel, say: Say) -> dict[str, Any]:
     return {**out, "picture": both("budget", finding, *drawn)}
 
 
-def _medians(
-    model: ReportModel, top: list[NodeLine], say: Say
-) -> list[tuple[str, dict[str, float | None]]]:
+def _medians(model: ReportModel, top: list[NodeLine], say: Say) -> list[tuple[str, dict[str, float | None]]]:
     """The median bar of the first node's site."""
     site = next(site for site in model.sites if site.site == top[0].site)
     return [(say("charge.median"), site.parts_median)]

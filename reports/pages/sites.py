@@ -79,7 +79,9 @@ def _card(site: SiteLine, say: Say) -> dict[str, Any]:
     return {
         "site": shown(site.site),
         "sub": f"{say('front.nodes', count=site.node_count)} · {_visit(site, say)}",
-        "all_last": say("sites.all_last", share=say.share(site.all_last_next)) if known else say("sites.all_last_unknown"),
+        "all_last": say("sites.all_last", share=say.share(site.all_last_next))
+        if known
+        else say("sites.all_last_unknown"),
         "counts": [{"state": state, "n": say.number(site.by_state[state])} for state in STATES if site.by_state[state]],
         "move": _move(site, say),
         "moved": [
@@ -93,7 +95,9 @@ def _card(site: SiteLine, say: Say) -> dict[str, Any]:
 def _shift(weeks: int, say: Say) -> str:
     if weeks == 0:
         return say("sites.on_date")
-    return say("sites.later" if weeks > 0 else "sites.earlier", weeks=say.weeks(abs(weeks) * 7.0 if abs(weeks) > 1 else 7.0))
+    return say(
+        "sites.later" if weeks > 0 else "sites.earlier", weeks=say.weeks(abs(weeks) * 7.0 if abs(weeks) > 1 else 7.0)
+    )
 
 
 def _move(site: SiteLine, say: Say) -> str:

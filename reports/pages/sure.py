@@ -50,7 +50,9 @@ def made(model: ReportModel, say: Say) -> str:
 
 
 def _reason(reason: str, say: Say) -> str:
-    return {"silent": say("sure.reason_silent"), "never_heard": say("sure.reason_never")}.get(reason, shown(reason, 120))
+    return {"silent": say("sure.reason_silent"), "never_heard": say("sure.reason_never")}.get(
+        reason, shown(reason, 120)
+    )
 
 
 def _held(model: ReportModel, say: Say) -> str:

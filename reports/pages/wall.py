@@ -40,5 +40,13 @@ def _site(site: SiteLine, here: list[NodeLine], model: ReportModel, say: Say) ->
             soon=say.number(site.by_state["soon"]),
             unsure=say.number(site.by_state["unsure"]),
         ),
-        "cells": [{"id": line.node_id, "state": line.state, "svg": cell(line, visits, today, say), "alt": alternative(line, say)} for line in here],
+        "cells": [
+            {
+                "id": line.node_id,
+                "state": line.state,
+                "svg": cell(line, visits, today, say),
+                "alt": alternative(line, say),
+            }
+            for line in here
+        ],
     }

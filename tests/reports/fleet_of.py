@@ -12,7 +12,16 @@ from fleet.words import Cause
 from reports.found import Found
 
 AS_OF_AT = datetime(2026, 11, 23, 5, 0, tzinfo=UTC)  # the Monday after ISO week 2026-W47
-SITES = ("Alder weir", "Birch orchard", "Chalk spring", "Dyke end", "Elm ferry", "Fen pumping", "Gorse bank", "Heron reach")
+SITES = (
+    "Alder weir",
+    "Birch orchard",
+    "Chalk spring",
+    "Dyke end",
+    "Elm ferry",
+    "Fen pumping",
+    "Gorse bank",
+    "Heron reach",
+)
 CELLS = ("alkaline", "li-fes2", "li-socl2")
 HISTORY_W = 26
 AHEAD_D = np.arange(0, 421, 14)
@@ -45,7 +54,9 @@ def fleet_of(
 def _nodes(count: int, rng: np.random.Generator, as_of: float, site_count: int) -> pd.DataFrame:
     frame = empty_frame(NODE).reindex(range(count))
     site = np.sort(rng.integers(0, site_count, count))
-    names = [SITES[index % len(SITES)] + ("" if index < len(SITES) else f" {index // len(SITES) + 1}") for index in site]
+    names = [
+        SITES[index % len(SITES)] + ("" if index < len(SITES) else f" {index // len(SITES) + 1}") for index in site
+    ]
     frame["node_id"] = np.arange(count, dtype="int32") + 1
     frame["site"] = names
     initials = ["".join(word[0] for word in name.split()[:2]).upper() for name in names]
@@ -95,7 +106,10 @@ def _estimates(nodes: pd.DataFrame, rng: np.random.Generator, as_of: float) -> p
     frame["duty_main"] = frame["wakes_per_day"] * 1.9 / 86400
     for name, values in parts.items():
         frame[name] = values
-    for name, values, width in (("drain_mah_per_day", drain, 0.1), ("drain_ratio", rng.normal(1.04, 0.05, count), 0.08)):
+    for name, values, width in (
+        ("drain_mah_per_day", drain, 0.1),
+        ("drain_ratio", rng.normal(1.04, 0.05, count), 0.08),
+    ):
         frame[name], frame[f"{name}_lo"], frame[f"{name}_hi"] = values, values * (1 - width), values * (1 + width)
     frame["charge_left"], frame["charge_left_lo"] = left, left * 0.93
     frame["charge_left_hi"] = np.minimum(1, left * 1.07)
@@ -144,9 +158,7 @@ def _outlook(estimates: pd.DataFrame) -> pd.DataFrame:
             continue
         spread = np.log(row.days_left_p90 / row.days_left_p10) / 2.5631
         quantiles = {
-            f"p{share:02d}": np.maximum(
-                0, row.charge_left * (1 - AHEAD_D / (row.days_left_p50 * np.exp(spread * z)))
-            )
+            f"p{share:02d}": np.maximum(0, row.charge_left * (1 - AHEAD_D / (row.days_left_p50 * np.exp(spread * z))))
             for share, z in ((10, -1.2816), (25, -0.6745), (50, 0.0), (75, 0.6745), (90, 1.2816))
         }
         rows.append(pd.DataFrame({"node_id": row.node_id, "ahead_d": AHEAD_D, **quantiles}))
@@ -232,7 +244,11 @@ def _records(estimates: pd.DataFrame, rng: np.random.Generator, as_of: float) ->
         afternoon = start + rng.integers(20, STRIP_D, count) * 86400 + rng.normal(15, 1.5, count) * 3600
         other = start + rng.uniform(0, STRIP_D * 86400, 12)
         times += [clock, afternoon, other]
-        causes += [np.full(len(clock), int(Cause.TIMER)), np.full(count, int(Cause.BAND_LOW)), np.full(12, int(Cause.BAND_HIGH))]
+        causes += [
+            np.full(len(clock), int(Cause.TIMER)),
+            np.full(count, int(Cause.BAND_LOW)),
+            np.full(12, int(Cause.BAND_HIGH)),
+        ]
         ids.append(np.full(len(clock) + count + 12, row.node_id))
     if not ids:
         return empty_frame(RECORD)[["node_id", "t", "cause"]]

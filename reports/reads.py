@@ -1,0 +1,158 @@
+"""What a report needs from the store: the last analysis as it was written, or a past moment analysed again."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from fleet.frames import ESTIMATE, empty_frame
+from fleet.units import S_PER_D
+from reports.build_strips import STRIP_D
+from reports.found import Found
+
+if TYPE_CHECKING:
+    from fleet.jobs.deployment import Deployment
+    from fleet.store.engine import Store
+
+WEEK_D = 7.0
+SLACK_D = 0.6
+HISTORY_D = 190
+STRIP_NODES = 24
+SCORED_W = 26
+
+
+def read_found(store: Store, deployment: Deployment, as_of: float) -> Found:
+    """All frames of the analysis of this moment; a moment older than the last analysis is analysed again."""
+    from fleet.store.findings import last_analysis
+
+    stored = last_analysis(store) == as_of
+    findings = _stored(store, as_of) if stored else _again(store, deployment, as_of)
+    nodes = with_cells(deployment)
+    day = int(as_of // S_PER_D)
+    from fleet.store.days import read_days
+
+    days = read_days(store, since_day=day - HISTORY_D, until_day=day + 1)
+    worst = _busiest(nodes, findings["estimates"], findings["flags"])
+    return Found(
+        nodes=nodes,
+        days=days,
+        events=deployment.events,
+        before=_week_before(store, as_of),
+        records=_wakes_of(store, worst, as_of),
+        cells_per_node={name: p.battery.series * p.battery.parallel for name, p in deployment.profiles.items()},
+        past_ranges=_past_ranges(store, deployment, days, as_of),
+        **findings,
+        **_beside(store, as_of),  # type: ignore[arg-type]  # by name
+    )
+
+
+def _stored(store: Store, as_of: float) -> dict[str, pd.DataFrame]:
+    from fleet.store import findings
+
+    since_day = int(as_of // S_PER_D) - HISTORY_D
+    return {
+        "estimates": findings.read_estimates(store),
+        "charge": findings.read_charge(store, since_day=since_day),
+        "outlook": findings.read_outlook(store),
+        "flags": findings.read_flags(store),
+        "advice": findings.read_advice(store),
+    }
+
+
+def _again(store: Store, deployment: Deployment, as_of: float) -> dict[str, pd.DataFrame]:
+    """The findings of a past moment, from what had been measured by then."""
+    from dataclasses import replace
+
+    from fleet.jobs.analyse import analyse
+    from fleet.jobs.nightly import read_evidence
+
+    now_at = datetime.fromtimestamp(as_of, UTC)
+    evidence = read_evidence(store, now_at)
+    days = evidence.days[(evidence.days["day"] + 1) * S_PER_D <= as_of].reset_index(drop=True)
+    events = deployment.events
+    told = events[(events["at"] <= as_of) | (events["what"] == "visit")].reset_index(drop=True)
+    found = analyse(replace(evidence, days=days), replace(deployment, events=told), as_of_at=now_at)
+    estimates = found.estimates
+    return {
+        "estimates": estimates.nodes,
+        "charge": estimates.charge,
+        "outlook": estimates.outlook,
+        "flags": found.flags,
+        "advice": found.advice,
+    }
+
+
+def with_cells(deployment: Deployment) -> pd.DataFrame:
+    """Nodes with the cells that their profile has, where the list names none."""
+    nodes = deployment.nodes.copy()
+    usual = {name: profile.battery.chemistry for name, profile in deployment.profiles.items()}
+    told = nodes["chemistry"].where(nodes["chemistry"].notna() & (nodes["chemistry"] != ""))
+    nodes["chemistry"] = told.fillna(nodes["profile"].map(usual)).fillna("")
+    return nodes
+
+
+def _week_before(store: Store, as_of: float) -> pd.DataFrame:
+    """Estimates of the last analysis that is about a week older."""
+    from fleet.store.findings import read_estimates
+    from fleet.store.for_report import analysed_at
+
+    older = [at for at in analysed_at(store) if at <= as_of - (WEEK_D - SLACK_D) * S_PER_D]
+    return read_estimates(store, as_of_s=older[-1]) if older else empty_frame(ESTIMATE)
+
+
+def _busiest(nodes: pd.DataFrame, estimates: pd.DataFrame, flags: pd.DataFrame) -> list[int]:
+    """Nodes whose records a calendar strip may need."""
+    table = estimates[["node_id", "wakes_per_day"]].merge(nodes[["node_id", "site"]], on="node_id")
+    ratio = table["wakes_per_day"] / table.groupby("site")["wakes_per_day"].transform("median")
+    ranked = table.assign(ratio=ratio.replace([np.inf, -np.inf], np.nan)).nlargest(STRIP_NODES, "ratio")["node_id"]
+    flagged = flags[flags["flag"] == "wakes_often"].nlargest(STRIP_NODES, "strength")["node_id"]
+    return sorted({int(node_id) for node_id in [*ranked, *flagged]})
+
+
+def _wakes_of(store: Store, node_ids: list[int], as_of: float) -> pd.DataFrame:
+    from fleet.store.records import read_records
+
+    records = read_records(store, as_of - (STRIP_D + 1) * S_PER_D, as_of, node_ids)
+    return records[["node_id", "t", "cause"]]
+
+
+def _beside(store: Store, as_of: float) -> dict[str, object]:
+    from fleet.store import for_report
+    from fleet.store.audit import read_head
+    from fleet.store.orders import read_orders
+
+    head = read_head(store)
+    return {
+        "orders": read_orders(store),
+        "set_aside_count": for_report.set_aside_count(store, as_of - WEEK_D * S_PER_D, as_of),
+        "overrides_count": for_report.overrides_count(store),
+        "audit_head": None if head is None else f"{head.n} · {head.hash[:16]}",
+    }
+
+
+def _past_ranges(store: Store, deployment: Deployment, days: pd.DataFrame, as_of: float) -> tuple[int, int] | None:
+    """Of the weekly forecasts of the last half year whose outcome is known: how many ranges P10 to P90 held, of how many.
+
+    Known is an outcome if the battery ran flat, or lives on behind P90. A battery changed before that tells nothing.
+    """
+    from fleet.jobs.score import with_outcomes
+    from fleet.store.findings import read_estimates
+    from fleet.store.for_report import analysed_at
+
+    moments = [at for at in analysed_at(store) if as_of - SCORED_W * WEEK_D * S_PER_D <= at < as_of]
+    weekly = [at for index, at in enumerate(moments) if not index or at - moments[index - 1] > SLACK_D * S_PER_D]
+    weekly = weekly[:: max(1, round(len(weekly) / SCORED_W))]
+    made = [read_estimates(store, as_of_s=at).assign(made=at) for at in weekly]
+    made = [frame for frame in made if len(frame)]
+    if not made or not len(days):
+        return None
+    rows = with_outcomes(
+        pd.concat(made, ignore_index=True), days, deployment, now_at=datetime.fromtimestamp(as_of, UTC)
+    )
+    rows = rows[rows["days_left_p90"].notna()]
+    known = rows[rows["died"] | (rows["days_until"] > rows["days_left_p90"])]
+    held = known["died"] & known["days_until"].between(known["days_left_p10"], known["days_left_p90"])
+    return (int(held.sum()), len(known)) if len(known) else None
