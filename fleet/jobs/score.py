@@ -56,9 +56,9 @@ def forecasts_at(
 def with_outcomes(
     forecasts: pd.DataFrame, days: pd.DataFrame, deployment: Deployment, *, now_at: datetime
 ) -> pd.DataFrame:
-    """The forecasts with `days_until` (end of life, swap or now) and `died`, false where life goes on or a swap ended it.
+    """The forecasts with `days_until` (death, swap or now) and `died`, false where life goes on or a swap ended it.
 
-    A node is dead when its last record with a voltage under load is more than seven days back (results contract).
+    A node is dead when its last record is more than seven days back and no swap followed (results contract).
     """
     heard = days.groupby("node_id")["last_t"].max()
     swaps = deployment.events[deployment.events["what"] == "swap"].groupby("node_id")["at"].apply(np.sort)

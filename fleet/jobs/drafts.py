@@ -1,0 +1,189 @@
+"""Orders drafted from a person's wish or the tool's advice, and what the limits say of them."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import msgspec
+import numpy as np
+import pandas as pd
+
+from fleet.errors import OrderError
+from fleet.jobs.deployment import Deployment
+from fleet.messages import BandSettings
+from fleet.orders_limits import Breach, NodeState, breaches
+from fleet.settings import Settings
+from fleet.store.audit import append_audit
+from fleet.store.days import read_days
+from fleet.store.engine import Store
+from fleet.store.findings import read_estimates, read_flags
+from fleet.store.keys import read_keys
+from fleet.store.latest import read_latest
+from fleet.store.orders import OPEN, add_order, read_orders
+from fleet.units import S_PER_H
+from fleet.words import Flag, OrderState
+
+NAMES = ("lo", "hi", "hyst", "sleep_s", "period_ms", "avg")
+FAULTS_THAT_FORBID = (Flag.CLOCK_WRONG, Flag.IDS_CROSSED)
+
+
+@dataclass(frozen=True)
+class Known:
+    """What is known of every node when orders are made, by node name."""
+
+    latest: Mapping[str, Mapping[str, Any]]
+    nodes: Mapping[str, Mapping[str, Any]]
+    estimates: Mapping[int, Mapping[str, Any]]
+    flags: Mapping[int, list[str]]
+    days: Mapping[int, tuple[float, int]]
+    keyed: frozenset[str]
+    sent_last_hour_count: int
+
+
+def known_of(store: Store, deployment: Deployment, settings: Settings, now_at: datetime) -> Known:
+    """Read it once for any number of orders."""
+    latest = read_latest(store)
+    days = read_days(store)
+    estimates = read_estimates(store)
+    flags = read_flags(store)
+    issued = read_orders(store)["issued"]
+    by_node = days.groupby("node_id").agg(seen=("seen", "sum"), first=("day", "min"), last=("day", "max"))
+    return Known(
+        latest={row["node"]: row for row in _rows(latest)},
+        nodes={row["node"]: row for row in _rows(deployment.nodes)},
+        estimates={int(row["node_id"]): row for row in _rows(estimates)},
+        flags={int(key): list(rows["flag"]) for key, rows in flags.groupby("node_id")},
+        days={int(key): (float(row.seen), int(row.last - row.first) + 1) for key, row in by_node.iterrows()},
+        keyed=frozenset(read_keys(settings.keys_dir)),
+        sent_last_hour_count=int((issued > now_at.timestamp() - S_PER_H).sum()),
+    )
+
+
+def present_settings(known: Known, node: str) -> BandSettings:
+    """What a node runs: what its newest record told, else what the node list says.
+
+    Raises
+    ------
+    OrderError
+        If there is no such node.
+    """
+    if node not in known.nodes:
+        raise OrderError(f"{node}: no such node. See `wakeledger nodes`.")
+    told, listed = known.latest.get(node, {}), known.nodes[node]
+    values = {name: _first_known(told.get(name), listed.get(name)) for name in NAMES}
+    rev = _first_known(told.get("rev"), 0.0)
+    return BandSettings(**values, rev=int(rev or 0))
+
+
+def draft(
+    store: Store,
+    known: Known,
+    node: str,
+    change: Mapping[str, float | int | None],
+    *,
+    drafted_by: str,
+    now_at: datetime,
+    predicted: Mapping[str, Any] | None = None,
+) -> int:
+    """Keep one draft with the whole settings; its number.
+
+    Raises
+    ------
+    OrderError
+        If there is no such node, a setting can't be filled in, or nothing would change.
+    """
+    before = present_settings(known, node)
+    wanted = msgspec.structs.replace(before, rev=0, **{k: v for k, v in change.items() if v is not None})
+    missing = [name for name in NAMES if getattr(wanted, name) is None]
+    if missing:
+        raise OrderError(
+            f"{node}: {missing[0]} is not known, neither told nor listed. Write it into nodes.csv or give it."
+        )
+    if all(getattr(wanted, name) == getattr(before, name) for name in NAMES):
+        raise OrderError(f"{node}: these are the settings it runs already. Nothing to draft.")
+    node_id = int(known.nodes[node]["node_id"])
+    at = now_at.timestamp()
+    values = {name: getattr(wanted, name) for name in NAMES}
+    number = add_order(
+        store,
+        {
+            "node_id": node_id,
+            "kind": "settings",
+            "state": str(OrderState.DRAFTED),
+            "state_at": at,
+            **values,
+            "before": json.dumps(msgspec.to_builtins(before)),
+            "predicted": json.dumps(predicted, default=str) if predicted else None,
+            "drafted_by": drafted_by,
+        },
+    )
+    with store.write() as conn:
+        append_audit(conn, at=at, who=drafted_by, what="draft", body={"order": number, "node": node, "set": values})
+    return number
+
+
+def state_of(known: Known, node: str, wanted: BandSettings, predicted: Mapping[str, Any] | None) -> NodeState:
+    """What the limits look at for one node."""
+    told = known.latest.get(node, {})
+    node_id = int(known.nodes[node]["node_id"])
+    estimate = known.estimates.get(node_id, {})
+    seen, span = known.days.get(node_id, (0.0, 0))
+    faults = [flag for flag in known.flags.get(node_id, []) if flag in FAULTS_THAT_FORBID]
+    before = _number(estimate.get("drain_mah_per_day"))
+    after = _number((predicted or {}).get("drain_mah_per_day"))
+    return NodeState(
+        node=node,
+        now=present_settings(known, node),
+        records_count=int(seen),
+        span_d=float(span),
+        open_faults=tuple(faults),
+        loaded_mv=_number(told.get("batt_tx_mv")),
+        days_left_p10=_number(estimate.get("days_left_p10")),
+        drain_ratio_new=after / before if after is not None and before else None,
+        wakes_per_d_new=_number((predicted or {}).get("wakes_per_day")),
+        key_known=node in known.keyed,
+        sent_last_hour_count=known.sent_last_hour_count,
+        seen_settings=_number(told.get("set_id")) is not None,
+    )
+
+
+def breaches_of(known: Known, deployment: Deployment, settings: Settings, row: Mapping[str, Any]) -> list[Breach]:
+    """What the limits say of one drafted row."""
+    node = str(row["node"])
+    profile = deployment.profiles.get(str(known.nodes[node]["profile"]))
+    if profile is None:
+        return [Breach("G8", f"{node}: G8: its profile is not known")]
+    wanted = BandSettings(**{name: _number(row[name]) for name in NAMES})
+    predicted = json.loads(row["predicted"]) if row.get("predicted") else None
+    return breaches(wanted, state_of(known, node, wanted, predicted), profile, per_hour=settings.orders.per_hour)
+
+
+def drafts(store: Store, deployment: Deployment) -> pd.DataFrame:
+    """The drafted orders, with node names."""
+    return named(read_orders(store, states=[OrderState.DRAFTED]), deployment)
+
+
+def named(orders: pd.DataFrame, deployment: Deployment) -> pd.DataFrame:
+    """Orders with the names of their nodes and sites."""
+    return orders.merge(deployment.nodes[["node_id", "node", "site"]], on="node_id", how="left")
+
+
+def open_nodes(store: Store) -> set[int]:
+    """Nodes that have an order open."""
+    return set(read_orders(store, states=OPEN)["node_id"].astype(int))
+
+
+def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    return frame.to_dict("records")  # type: ignore[return-value]  # keys are column names
+
+
+def _number(value: Any) -> float | None:
+    return None if value is None or pd.isna(value) or not np.isfinite(value) else float(value)
+
+
+def _first_known(*values: Any) -> float | None:
+    return next((number for value in values if (number := _number(value)) is not None), None)

@@ -1,0 +1,256 @@
+"""Orders on their way: a release sealed stage by stage, moved by what records prove, halted or kept."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import msgspec
+import pandas as pd
+
+from fleet.errors import LimitError, OrderError
+from fleet.jobs.deployment import Deployment
+from fleet.jobs.drafts import NAMES, Known, breaches_of, drafts, known_of, open_nodes
+from fleet.messages import BandSettings
+from fleet.orders import Order, Proof, expire, observe
+from fleet.orders_limits import overridden
+from fleet.orders_release import Candidate, stages
+from fleet.orders_seal import Seal, sealed
+from fleet.settings import Settings
+from fleet.store.audit import append_audit
+from fleet.store.engine import Store
+from fleet.store.keys import OrderKey, read_keys
+from fleet.store.orders import add_release, highest_rev, move_order, read_orders, read_releases
+from fleet.wire import topic_of
+from fleet.words import OrderState
+
+RUNNING, HELD, DONE = "running", "held", "done"
+
+
+@dataclass(frozen=True)
+class Override:
+    """A limit overridden: why, by whom, and the second person who agreed."""
+
+    reason: str
+    by: str
+    second: str
+
+
+def begin_release(
+    store: Store,
+    deployment: Deployment,
+    settings: Settings,
+    *,
+    who: str,
+    now_at: datetime,
+    override: Override | None = None,
+) -> int:
+    """Put the drafts into groups and seal the first; the number of the release.
+
+    Raises
+    ------
+    LimitError
+        If a limit forbids a draft and nobody overrode it.
+    OrderError
+        If there is no draft, or a node has an order open already.
+    """
+    waiting = drafts(store, deployment)
+    if not len(waiting):
+        raise OrderError("retune: no drafts. Make some with `wakeledger retune draft` or `wakeledger advise --draft`.")
+    busy = sorted(set(waiting.loc[waiting["node_id"].isin(list(open_nodes(store))), "node"]))
+    if busy:
+        raise OrderError(f"{busy[0]}: has an order open; one at a time. Wait for it, or `wakeledger retune hold` it.")
+    known = known_of(store, deployment, settings, now_at)
+    found = {str(row["node"]): breaches_of(known, deployment, settings, row) for row in waiting.to_dict("records")}
+    broken = [one for breached in found.values() for one in breached]
+    if broken and override is None:
+        raise LimitError(f"{broken[0].text}. Change the draft, or override with --override REASON --second NAME.")
+    if broken and len(waiting) > 1:
+        raise LimitError(f"{broken[0].text}. A limit is overridden for one node at a time; draft it alone.")
+    note = _override_note(broken, override, now_at)
+    groups = stages(_candidates(known, list(waiting["node"])), fleet_count=len(deployment.nodes))
+    number = add_release(
+        store,
+        {"state": RUNNING, "stage": 0, "stage_at": now_at.timestamp(), "made_by": who, "made_at": now_at.timestamp()},
+    )
+    for stage, group in enumerate(groups):
+        for row in waiting[waiting["node"].isin(group)].to_dict("records"):
+            values = {"release_id": number, "stage": stage, "override_reason": note}
+            values["override_by"] = override.second if override and note else None
+            move_order(store, int(row["order_id"]), was=OrderState.DRAFTED, values=values)
+    seal_group(store, deployment, settings, number, 0, who=who, now_at=now_at)
+    return number
+
+
+def _override_note(broken: Sequence[Any], override: Override | None, now_at: datetime) -> str | None:
+    if not broken or override is None:
+        return None
+    return overridden(list(broken), reason=override.reason, by=override.by, second=override.second, now_at=now_at)
+
+
+def _candidates(known: Known, names: Sequence[str]) -> list[Candidate]:
+    made = []
+    for name in names:
+        estimate = known.estimates.get(int(known.nodes[name]["node_id"]), {})
+        p10 = estimate.get("days_left_p10")
+        made.append(Candidate(node=name, days_left_p10=None if p10 is None or pd.isna(p10) else float(p10)))
+    return made
+
+
+def seal_group(
+    store: Store, deployment: Deployment, settings: Settings, release_id: int, stage: int, *, who: str, now_at: datetime
+) -> list[str]:
+    """Seal the drafts of one group: number, bytes and audit row in one transaction each; the names sealed."""
+    known = known_of(store, deployment, settings, now_at)
+    keys = read_keys(settings.keys_dir)
+    rows = drafts(store, deployment)
+    rows = rows[(rows["release_id"] == release_id) & (rows["stage"] == stage)]
+    names = []
+    for row in rows.to_dict("records"):
+        seal_one(store, deployment, settings, known, keys, row, who=who, now_at=now_at)
+        names.append(str(row["node"]))
+    return names
+
+
+def seal_one(
+    store: Store,
+    deployment: Deployment,
+    settings: Settings,
+    known: Known,
+    keys: Mapping[str, OrderKey],
+    row: Mapping[str, Any],
+    *,
+    who: str,
+    now_at: datetime,
+) -> None:
+    """Seal one draft."""
+    node = str(row["node"])
+    rev = highest_rev(store, int(row["node_id"])) + 1
+    form = form_of(deployment, settings, known, keys, node, rev=rev, now_at=now_at)
+    done, frame = sealed(order_of(row), form)
+    values = {
+        "state": str(done.state), "state_at": done.state_at, "rev": done.rev, "word": done.word, "issued": done.issued,
+        "until": done.until, "until_wake": done.until_wake, "digest": done.digest, "topic": form.topic, "sealed": frame,
+        "trial_wakes": form.trial_wakes,
+    }  # fmt: skip
+    if not move_order(store, int(row["order_id"]), was=OrderState.DRAFTED, values=values):
+        raise OrderError(f"{node}: its draft was taken by another process. Look at `wakeledger retune list`.")
+    with store.write() as conn:
+        body = {"node": node, "rev": done.rev, "digest": done.digest, "set": msgspec.to_builtins(done.settings)}
+        append_audit(conn, at=now_at.timestamp(), who=who, what="seal", body=body)
+
+
+def form_of(
+    deployment: Deployment,
+    settings: Settings,
+    known: Known,
+    keys: Mapping[str, OrderKey],
+    node: str,
+    *,
+    rev: int,
+    now_at: datetime,
+) -> Seal:
+    """What sealing needs for one node.
+
+    Raises
+    ------
+    OrderError
+        If its set-up asks for signed orders and there is no key.
+    """
+    rules = deployment.profiles[str(known.nodes[node]["profile"])].orders
+    key = keys.get(node)
+    if rules.signed and key is None:
+        raise OrderError(f"{node}: no key in {settings.keys_dir}. Make one with `wakeledger keys make {node}`.")
+    told = known.latest.get(node, {})
+    wakes = told.get("life_wakes")
+    estimate = known.estimates.get(int(known.nodes[node]["node_id"]), {})
+    per_d = estimate.get("wakes_per_day")
+    return Seal(
+        topic=topic_of(settings.broker.root, node, "retune"),
+        rev=rev,
+        now=now_at.timestamp(),
+        valid_d=settings.orders.valid_d,
+        trial_wakes=settings.orders.trial_wakes if rules.trial else None,
+        key=key.key if rules.signed and key else None,
+        key_id=key.key_id if key else b"",
+        word=str(told.get("word") or ""),
+        life_wakes=None if wakes is None or pd.isna(wakes) else int(wakes),
+        wakes_per_d=None if per_d is None or pd.isna(per_d) else float(per_d),
+    )
+
+
+def order_of(row: Mapping[str, Any]) -> Order:
+    """A stored row as the value that the rules work on."""
+    limit = row.get("until_wake")
+    return Order(
+        node=str(row["node"]),
+        state=OrderState(row["state"]),
+        state_at=float(row["state_at"]),
+        settings=BandSettings(**{name: _whole(name, row[name]) for name in NAMES}),
+        rev=0 if pd.isna(row["rev"]) else int(row["rev"]),
+        word=str(row["word"] or ""),
+        issued=0.0 if pd.isna(row["issued"]) else float(row["issued"]),
+        until=0.0 if pd.isna(row["until"]) else float(row["until"]),
+        until_wake=None if limit is None or pd.isna(limit) else int(limit),
+        digest=str(row["digest"] or ""),
+    )
+
+
+def _whole(name: str, value: float) -> float | int:
+    return int(value) if name == "avg" else float(value)
+
+
+def observe_all(store: Store, known: Known, deployment: Deployment, *, now_at: datetime) -> list[Order]:
+    """Move every open or running order by its node's newest record; the orders that moved."""
+    live = [OrderState.SEALED, OrderState.POSTED, OrderState.ON_TRIAL, OrderState.IN_FORCE, OrderState.UNSURE]
+    rows = read_orders(store, states=live).merge(deployment.nodes[["node_id", "node"]], on="node_id")
+    moved = []
+    for row in rows[rows["kind"] == "settings"].to_dict("records"):
+        order = order_of(row)
+        told = known.latest.get(order.node)
+        after = expire(order, now=now_at.timestamp(), life_wakes=_life(told))
+        if told is not None and not pd.isna(told.get("rev")) and float(told["last_heard"]) >= order.issued:
+            after = observe(after, _proof(told))
+        if after.state is not order.state:
+            _write_move(store, int(row["order_id"]), order, after)
+            moved.append(after)
+    return moved
+
+
+def _write_move(store: Store, order_id: int, before: Order, after: Order) -> None:
+    values = {"state": str(after.state), "state_at": after.state_at, "detail": after.detail}
+    if move_order(store, order_id, was=before.state, values=values):
+        with store.write() as conn:
+            body = {"node": after.node, "rev": after.rev, "from": str(before.state), "to": str(after.state)}
+            body["why"] = after.detail
+            append_audit(conn, at=after.state_at, who="records", what="move", body=body)
+
+
+def _proof(told: Mapping[str, Any]) -> Proof:
+    settings = BandSettings(
+        **{name: None if pd.isna(told[name]) else _whole(name, told[name]) for name in NAMES},
+        rev=int(told["rev"]),
+        seen=None if pd.isna(told["seen"]) else int(told["seen"]),
+        digest=str(told["digest"]) if told["digest"] else None,
+        trial=bool(told["trial"] == 1),
+    )
+    return Proof(at=float(told["last_heard"]), settings=settings, word=str(told["word"]) if told["word"] else None)
+
+
+def _life(told: Mapping[str, Any] | None) -> int | None:
+    value = None if told is None else told.get("life_wakes")
+    return None if value is None or pd.isna(value) else int(value)
+
+
+def running_releases(store: Store) -> list[dict[str, Any]]:
+    """Releases that may still go on."""
+    return [one for one in read_releases(store) if one["state"] == RUNNING]
+
+
+def predicted_wakes_per_d(row: Mapping[str, Any]) -> float | None:
+    """What the advice behind an order promised."""
+    value = json.loads(row["predicted"]).get("wakes_per_day") if row.get("predicted") else None
+    return None if value is None else float(value)
