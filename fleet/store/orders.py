@@ -10,6 +10,8 @@ import pandas as pd
 from sqlalchemy import insert, select, update
 
 from fleet.frames import Columns
+from fleet.orders import OPEN
+from fleet.store.audit import Audited, append_audit, audit
 from fleet.store.engine import Store
 from fleet.store.insert import number_of
 from fleet.store.results import SETTINGS, plain
@@ -17,6 +19,11 @@ from fleet.store.setup import node_id_of
 from fleet.store.tables import ORDERS, RELEASES
 from fleet.store.typed import typed_frame
 from fleet.words import OrderState
+
+__all__ = [
+    "OPEN", "ORDER", "Audited", "add_draft", "add_order", "add_release", "highest_rev", "move_order", "move_release",
+    "no_orders", "read_open_orders", "read_order", "read_orders", "read_releases",
+]  # fmt: skip
 
 ORDER: Columns = {
     "order_id": "int64", "node_id": "int32", "release_id": "float64", "stage": "float64", "rev": "float64",
@@ -26,8 +33,6 @@ ORDER: Columns = {
     "predicted": "str", "override_reason": "str", "override_by": "str", "drafted_by": "str", "detail": "str",
 }  # fmt: skip
 """One row an order; the sealed bytes are read one at a time."""
-OPEN = (OrderState.SEALED, OrderState.POSTED, OrderState.ON_TRIAL, OrderState.UNSURE)
-"""States in which an order may still change what a node does."""
 
 
 def no_orders() -> pd.DataFrame:
@@ -66,9 +71,10 @@ def read_order(store: Store, order_id: int) -> dict[str, Any] | None:
         return None if found is None else dict(found._mapping)
 
 
-def add_order(store: Store, values: Mapping[str, Any]) -> int:
-    """Keep a new order; its number."""
+def add_order(store: Store, values: Mapping[str, Any], *, audited: Audited | None = None) -> int:
+    """Keep a new order, and its audit row in the same transaction; its number."""
     with store.write() as conn:
+        audit(conn, audited)
         return number_of(conn.execute(insert(ORDERS).values(dict(values))))
 
 
@@ -92,14 +98,21 @@ def add_draft(
     values |= {name: plain(settings.get(name)) for name in SETTINGS}
     values["predicted"] = msgspec.json.encode({name: plain(value) for name, value in predicted.items()}).decode()
     with store.write() as conn:
-        return number_of(conn.execute(insert(ORDERS).values(values | {"node_id": node_id_of(conn, node)})))
+        number = number_of(conn.execute(insert(ORDERS).values(values | {"node_id": node_id_of(conn, node)})))
+        body = {"order": number, "node": node, "set": {name: values[name] for name in SETTINGS}}
+        append_audit(conn, at=at_s, who=drafted_by, what="draft", body=body)
+        return number
 
 
-def move_order(store: Store, order_id: int, *, was: str, values: Mapping[str, Any]) -> bool:
+def move_order(
+    store: Store, order_id: int, *, was: str, values: Mapping[str, Any], audited: Audited | None = None
+) -> bool:
     """Write a move; False if the order is no longer in the state it was read in, and nothing is written then."""
     query = update(ORDERS).where(ORDERS.c.order_id == order_id, ORDERS.c.state == str(was))
     with store.write() as conn:
-        return conn.execute(query.values(dict(values))).rowcount == 1
+        moved = conn.execute(query.values(dict(values))).rowcount == 1
+        audit(conn, audited if moved else None)
+        return moved
 
 
 def highest_rev(store: Store, node_id: int) -> int:
@@ -109,17 +122,22 @@ def highest_rev(store: Store, node_id: int) -> int:
         return max((int(rev) for rev in revs.scalars()), default=0)
 
 
-def add_release(store: Store, values: Mapping[str, Any]) -> int:
-    """Keep a new staged release; its number."""
+def add_release(store: Store, values: Mapping[str, Any], *, audited: Audited | None = None) -> int:
+    """Keep a new staged release, and its audit row in the same transaction; its number."""
     with store.write() as conn:
+        audit(conn, audited)
         return number_of(conn.execute(insert(RELEASES).values(dict(values))))
 
 
-def move_release(store: Store, release_id: int, *, was: str, values: Mapping[str, Any]) -> bool:
+def move_release(
+    store: Store, release_id: int, *, was: str, values: Mapping[str, Any], audited: Audited | None = None
+) -> bool:
     """Write a release's move; False if it is no longer in the state it was read in."""
     query = update(RELEASES).where(RELEASES.c.release_id == release_id, RELEASES.c.state == was)
     with store.write() as conn:
-        return conn.execute(query.values(dict(values))).rowcount == 1
+        moved = conn.execute(query.values(dict(values))).rowcount == 1
+        audit(conn, audited if moved else None)
+        return moved
 
 
 def read_releases(store: Store) -> list[dict[str, Any]]:
