@@ -16,7 +16,7 @@ from fleet.demo.setup_frames import event_frame, node_frame
 from fleet.demo.spec import FaultKind, NodeSpec, Progress
 from fleet.demo.truth import truth_frame
 from fleet.demo.world import World
-from fleet.frames import RECORD, SETTING, empty_frame
+from fleet.frames import RECORD, SETTING
 from fleet.messages import BandSettings
 from fleet.profiles.profile import Profile
 from fleet.units import S_PER_D
@@ -67,42 +67,53 @@ class SimulatedFleet:
         return list(keys)
 
     @cached_property
+    def _set_ids(self) -> dict[tuple[int, BandSettings], int]:
+        return {key: set_id for set_id, key in enumerate(self._setting_keys)}
+
+    @property
     def records(self) -> pd.DataFrame:
         """RECORD frame, straight from the simulation."""
-        set_ids = {key: set_id for set_id, key in enumerate(self._setting_keys)}
-        parts = []
+        return self._records_and_hists[0]
+
+    @property
+    def hists(self) -> dict[int, tuple[float, float, list[int]]]:
+        """Histogram (lower edge, step, counts) by row of `records`."""
+        return self._records_and_hists[1]
+
+    @cached_property
+    def _records_and_hists(self) -> tuple[pd.DataFrame, dict[int, tuple[float, float, list[int]]]]:
+        parts: list[dict[str, np.ndarray]] = []
+        hists: dict[int, tuple[float, float, list[int]]] = {}
+        place = 0
         for number, life in enumerate(self.lives, start=1):
             for stretch, tale in zip(life.stretches, life.tales, strict=True):
                 count = len(tale.carrier)
-                fixed = {
-                    "node_id": np.full(count, number),
-                    "set_id": np.full(count, set_ids[number, stretch.begun.settings]),
-                    "trial": np.full(count, int(stretch.begun.settings.trial)),
-                }
-                parts.append(fixed | tale.columns)
-        if not parts:
-            return empty_frame(RECORD)
+                settings = stretch.begun.settings
+                set_id = np.full(count, self._set_ids[number, settings])
+                trial = np.full(count, int(settings.trial))
+                parts.append({"node_id": np.full(count, number), "set_id": set_id, "trial": trial} | tale.columns)
+                hists |= {place + row: (hist.lo, hist.step, list(hist.n)) for row, hist in tale.hists.items()}
+                place += count
         columns = {name: np.concatenate([part[name] for part in parts]) for name in RECORD}
-        true_id = columns["node_id"]
-        columns["node_id"] = _as_named(self.lives, columns, self.since_s)
-        crossed = columns["node_id"] != true_id
-        columns["set_id"][crossed] = [
-            set_ids[int(name), self._setting_keys[old][1]]
-            for name, old in zip(columns["node_id"][crossed], columns["set_id"][crossed], strict=True)
-        ]
-        frame = pd.DataFrame(columns).astype(RECORD)
-        return frame.sort_values(["arrived", "node_id", "seq"], kind="stable", ignore_index=True)
+        order = np.lexsort((columns["seq"], columns["node_id"], columns["arrived"]))
+        frame = pd.DataFrame(self._as_named(columns)).astype(RECORD).iloc[order].reset_index(drop=True)
+        row_of = np.empty(len(order), dtype=np.int64)
+        row_of[order] = np.arange(len(order))
+        return frame, {int(row_of[old]): hist for old, hist in hists.items()}
 
-    @cached_property
-    def hists(self) -> pd.DataFrame:
-        """Histograms told: node_id, t, lo, step, n (a tuple of counts)."""
-        rows = [
-            (number, float(tale.columns["t"][row]), hist.lo, hist.step, hist.n)
-            for number, life in enumerate(self.lives, start=1)
-            for tale in life.tales
-            for row, hist in tale.hists.items()
-        ]
-        return pd.DataFrame(rows, columns=["node_id", "t", "lo", "step", "n"])
+    def _as_named(self, columns: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
+        """Records under the name they appear with: two nodes that changed places report under each other's."""
+        node_id, set_id = columns["node_id"].copy(), columns["set_id"].copy()
+        for number, life in enumerate(self.lives, start=1):
+            fault = life.world.spec.fault(FaultKind.IDS_CROSSED)
+            if fault is None or fault.partner is None:
+                continue
+            onset_s = self.since_s + fault.onset_d * S_PER_D
+            crossed = np.flatnonzero((columns["node_id"] == number) & (columns["arrived"] >= onset_s))
+            node_id[crossed] = fault.partner + 1
+            old_ids = columns["set_id"][crossed].tolist()
+            set_id[crossed] = [self._set_ids[fault.partner + 1, self._setting_keys[old][1]] for old in old_ids]
+        return columns | {"node_id": node_id, "set_id": set_id}
 
     @cached_property
     def truth(self) -> pd.DataFrame:
@@ -158,14 +169,3 @@ def simulate_fleet(
 def _settings_row(settings: BandSettings) -> tuple[float | None, ...]:
     names = ("rev", "lo", "hi", "hyst", "sleep_s", "period_ms", "avg")
     return tuple(getattr(settings, name) for name in names)
-
-
-def _as_named(lives: tuple[NodeLife, ...], columns: Mapping[str, np.ndarray], since_s: float) -> np.ndarray:
-    """Node ids as they appear: two nodes that changed places report under each other's name."""
-    node_id = columns["node_id"].copy()
-    for number, life in enumerate(lives, start=1):
-        fault = life.world.spec.fault(FaultKind.IDS_CROSSED)
-        if fault is not None and fault.partner is not None:
-            crossed = (columns["node_id"] == number) & (columns["arrived"] >= since_s + fault.onset_d * S_PER_D)
-            node_id[crossed] = fault.partner + 1
-    return node_id
