@@ -1,4 +1,4 @@
-"""The report as one HTML file: nothing fetched, readable without script; the wall of a large fleet as files beside it."""
+"""The report as one HTML file: nothing fetched, readable without script; a large fleet's wall as files beside it."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ WEIGHTS = (400, 600)
 
 def as_html(model: ReportModel, pages: Pages) -> str:
     """The page of the whole report."""
-    return (
-        _environment()
+    page: str = (
+        environment()
         .get_template("report.html")
         .render(
             **{key: value for key, value in pages.items() if key != "table"},
@@ -31,6 +31,7 @@ def as_html(model: ReportModel, pages: Pages) -> str:
             **_furniture(pages["language"]),
         )
     )
+    return page
 
 
 def wall_files(pages: Pages) -> list[str]:
@@ -41,7 +42,7 @@ def wall_files(pages: Pages) -> list[str]:
 
 def wall_pages(model: ReportModel, pages: Pages) -> dict[str, str]:
     """The wall by site as pages of their own, by file name."""
-    template = _environment().get_template("wall.html")
+    template = environment().get_template("wall.html")
     furniture = _furniture(pages["language"])
     return {
         name: template.render(
@@ -53,7 +54,7 @@ def wall_pages(model: ReportModel, pages: Pages) -> dict[str, str]:
 
 
 @lru_cache(maxsize=1)
-def _environment() -> Any:
+def environment() -> Any:
     import jinja2
 
     return jinja2.Environment(

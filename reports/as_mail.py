@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import html
 from datetime import UTC, datetime
 from email.message import EmailMessage
 from email.policy import SMTP
 from email.utils import format_datetime
 
+from reports.as_html import environment
 from reports.as_text import as_text
 from reports.charts.draw import png
 from reports.model import ReportModel
-from reports.say import Say, say
+from reports.say import say
 from reports.weekly import Pages
 
 TYPES = {"html": ("text", "html"), "pdf": ("application", "pdf"), "csv": ("text", "csv"), "ics": ("text", "calendar")}
@@ -30,12 +30,12 @@ def as_mail(model: ReportModel, pages: Pages, files: dict[str, bytes], *, sender
     message["Auto-Submitted"] = "auto-generated"
     message.set_content(f"{as_text(pages)}\n{words('mail.attached')}\n", cte="quoted-printable")
     picture = pages["front"]["ladder"]["picture"]
-    message.add_alternative(
-        _body(pages, words, with_picture=picture is not None), subtype="html", cte="quoted-printable"
-    )
-    if picture is not None:
-        body = message.get_payload()[1]
-        body.add_related(png(picture["svg"]), "image", "png", cid="<ladder@wakeledger>", filename="ladder.png")  # type: ignore[union-attr]  # the HTML part
+    template = environment().get_template("mail.html")
+    short = template.render(language=pages["language"], front=pages["front"], attached=words("mail.attached"))
+    message.add_alternative(short, subtype="html", cte="quoted-printable")
+    body = message.get_body(("html",))
+    if picture is not None and isinstance(body, EmailMessage):
+        body.add_related(png(picture["svg"]), "image", "png", cid="<ladder@wakeledger>", filename="ladder.png")
     for name in ATTACHED:
         if name in files:
             main, sub = TYPES[name.rsplit(".", 1)[1]]
@@ -52,24 +52,3 @@ def message_id(model: ReportModel) -> str:
 def _fix_boundaries(message: EmailMessage, report_id: str) -> None:
     for number, part in enumerate(part for part in message.walk() if part.is_multipart()):
         part.set_boundary(f"=_{report_id}_{number}")
-
-
-def _body(pages: Pages, words: Say, *, with_picture: bool) -> str:
-    front, escape = pages["front"], html.escape
-    rows = "".join(
-        f'<tr><td style="padding:2px 12px 2px 0;font-weight:600">{escape(count["n"])}</td><td>{escape(count["text"])}</td></tr>'
-        for count in front["counts"]
-    )
-    picture = (
-        f'<p><img src="cid:ladder@wakeledger" width="640" alt="{escape(front["ladder"]["picture"]["finding"], quote=True)}"></p>'
-        if with_picture
-        else ""
-    )
-    lead = "".join(f"<p>{escape(line)}</p>" for line in front["lead"])
-    bring = "<br>".join(escape(line) for line in front["bring"]["lines"])
-    return (
-        f'<html lang="{pages["language"]}"><body style="font-family:sans-serif;color:#1B2733">'
-        f'<p style="color:#55606C">{escape(front["kicker"])}</p><h1 style="font-size:22px">{escape(front["headline"])}</h1>'
-        f'{lead}<table>{rows}</table><h2 style="font-size:17px">{escape(front["bring"]["title"])}</h2><p>{bring}</p>'
-        f"{picture}<p>{escape(words('mail.attached'))}</p></body></html>\n"
-    )

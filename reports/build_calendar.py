@@ -13,7 +13,7 @@ from reports.model import CalendarEvent, RoundLine, SiteLine
 def calendar_of(
     rounds: Sequence[RoundLine], sites: Sequence[SiteLine], earlier: Sequence[CalendarEvent], *, as_of_day: str
 ) -> list[CalendarEvent]:
-    """One event a planned round and site; those of the report before that are gone stay as cancelled until their day."""
+    """One event a planned round and site; those of the report before that are gone stay, cancelled, until their day."""
     cells = {site.site: site.bring for site in sites}
     before = {event.uid: event for event in earlier}
     events = {}

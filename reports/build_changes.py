@@ -1,4 +1,4 @@
-"""What changed since the week before: moves between states with their cause, orders taken, forecasts against what happened."""
+"""What changed since the week before: moves between states and their cause, orders, forecasts and what happened."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from fleet.units import S_PER_D
 from fleet.words import EventKind, Flag, OrderState
 from reports.build_nodes import known, state_of
 from reports.build_visits import day_ahead
+from reports.by_node import rows_of
 from reports.dates import local_day, zone_of
 from reports.found import Found
 from reports.model import Change, NodeLine, OrderLine, VisitDay
@@ -40,7 +41,7 @@ def change_lines(
     lasted = 1 - flat_by(table, ahead_d)
     swapped = _told(found.events, EventKind.SWAP, as_of)
     changes = []
-    for line, row, shares in zip(now, table.to_dict("records"), lasted, strict=True):
+    for line, row, shares in zip(now, rows_of(table), lasted, strict=True):
         was = state_of(known(shares[0]), known(shares[1]))
         if was != line.state:
             p50 = known(row["days_left_p50"])
@@ -90,7 +91,7 @@ def order_lines(found: Found, lines: list[NodeLine], zones: Mapping[str, str], a
     """Orders that ended, well or not, within the week."""
     by_id = {line.node_id: line for line in lines}
     out = []
-    for row in found.orders.to_dict("records"):
+    for row in rows_of(found.orders):
         at, line = known(row["state_at"], 12), by_id.get(int(row["node_id"]))
         if line is None or at is None or row["state"] not in ENDED or not as_of - WEEK_S < at <= as_of:
             continue

@@ -1,4 +1,4 @@
-"""Node lines of the report: estimates, odds of reaching the visits, flags and advice, sorted by who needs a person first."""
+"""Node lines of the report: estimates, odds to reach the visits, flags, advice; who needs a person comes first."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ import pandas as pd
 from fleet.frames import CAUSE_GROUPS
 from fleet.words import BAND_CAUSES, Cause, Flag
 from reports.build_visits import day_ahead
+from reports.by_node import parts_by_node, rows_of
 from reports.dates import local_day, zone_of
 from reports.found import Found
 from reports.model import STATES, AdviceLine, FlagLine, NodeLine, VisitDay
@@ -34,7 +35,7 @@ def node_lines(
     median = table.groupby("site")["wakes_per_day"].transform("median")
     table["wakes_ratio"] = (table["wakes_per_day"] / median).where(median > 0)
     beside = _Beside(found, zones, as_of)
-    lines = [_line(row, beside) for row in table.to_dict("records")]
+    lines = [_line(row, beside) for row in rows_of(table)]
     return sorted(lines, key=_need)
 
 
@@ -66,20 +67,25 @@ class _Beside:
         today = as_of // 86_400
         recent = found.charge[found.charge["day"] >= today - HISTORY_D] if len(found.charge) else found.charge
         self.history = {
-            int(node_id): _weekly(part["day"].to_numpy(), part["charge_left"].to_numpy(float))
-            for node_id, part in recent.sort_values("day").groupby("node_id")
+            node_id: _weekly(part["day"].to_numpy(), part["charge_left"].to_numpy(float))
+            for node_id, part in parts_by_node(recent.sort_values("day"))
         }
-        names = ["ahead_d", "p10", "p25", "p50", "p75", "p90"]
-        self.fan = {
-            int(node_id): [
-                (int(row[0]), *(round(float(v), 4) for v in row[1:])) for row in part[names].dropna().to_numpy()
-            ]
-            for node_id, part in found.outlook.sort_values("ahead_d").groupby("node_id")
-        }
+        self.fan = {node_id: _fan(part) for node_id, part in parts_by_node(found.outlook.sort_values("ahead_d"))}
+
+
+def _fan(outlook: pd.DataFrame) -> list[tuple[int, float, float, float, float, float]]:
+    """Quantiles ahead, up to the first day on which even the highest is zero."""
+    rows = []
+    for ahead_d, *levels in outlook[["ahead_d", "p10", "p25", "p50", "p75", "p90"]].dropna().to_numpy().tolist():
+        p10, p25, p50, p75, p90 = (round(level, 4) for level in levels)
+        rows.append((int(ahead_d), p10, p25, p50, p75, p90))
+        if p90 <= 0:
+            break
+    return rows
 
 
 def _by_node(frame: pd.DataFrame) -> dict[int, list[dict[str, Any]]]:
-    return {int(node_id): part.to_dict("records") for node_id, part in frame.groupby("node_id")}  # type: ignore[misc]  # keys are names
+    return {node_id: rows_of(part) for node_id, part in parts_by_node(frame)}
 
 
 def _weekly(days: np.ndarray[Any, Any], level: np.ndarray[Any, Any]) -> list[tuple[int, float]]:
@@ -108,7 +114,7 @@ def _line(row: dict[str, Any], beside: _Beside) -> NodeLine:
     state = state_of(lasts_next, lasts_after)
     quiet = next((flag for flag in flags if flag.flag == Flag.GONE_QUIET), None)
     advice = beside.advice.get(node_id)
-    left = {share: known(row[f"days_left_{share}"]) for share in ("p10", "p50", "p90")}
+    p10, p50, p90 = (known(row[f"days_left_{share}"]) for share in ("p10", "p50", "p90"))
     return NodeLine(
         node_id=node_id,
         node=str(row["node"]),
@@ -121,9 +127,20 @@ def _line(row: dict[str, Any], beside: _Beside) -> NodeLine:
         silent_since_day=quiet.since_day if quiet else None,
         latitude=known(row["latitude"], 9),
         longitude=known(row["longitude"], 9),
-        **{name: known(row[name]) for name in _FIGURES},
-        **{f"days_left_{share}": days for share, days in left.items()},
-        **{f"day_{share}": _day(days, row["site"], beside) for share, days in left.items()},
+        charge_left=known(row["charge_left"]),
+        charge_left_lo=known(row["charge_left_lo"]),
+        charge_left_hi=known(row["charge_left_hi"]),
+        days_left_p10=p10,
+        days_left_p50=p50,
+        days_left_p90=p90,
+        day_p10=_day(p10, row["site"], beside),
+        day_p50=_day(p50, row["site"], beside),
+        day_p90=_day(p90, row["site"], beside),
+        wakes_per_day=known(row["wakes_per_day"]),
+        wakes_ratio=known(row["wakes_ratio"]),
+        drain_mah_per_day=known(row["drain_mah_per_day"]),
+        drain_mah_per_day_lo=known(row["drain_mah_per_day_lo"]),
+        drain_mah_per_day_hi=known(row["drain_mah_per_day_hi"]),
         lasts_next=lasts_next,
         lasts_after=lasts_after,
         parts=parts_of(row),
@@ -132,12 +149,6 @@ def _line(row: dict[str, Any], beside: _Beside) -> NodeLine:
         history=beside.history.get(node_id, []),
         fan=beside.fan.get(node_id, []),
     )
-
-
-_FIGURES = (
-    "charge_left", "charge_left_lo", "charge_left_hi", "wakes_per_day", "wakes_ratio",
-    "drain_mah_per_day", "drain_mah_per_day_lo", "drain_mah_per_day_hi",
-)  # fmt: skip
 
 
 def _day(days: float | None, site: str, beside: _Beside) -> str | None:
@@ -192,7 +203,7 @@ def parts_of(row: dict[str, Any]) -> dict[str, float | None]:
 
     None where it can't be told; a battery that loses less than explained has 0 of it.
     """
-    band = {cause for cause in BAND_CAUSES}
+    band = set(BAND_CAUSES)
     other = set(Cause) - band - set(CAUSE_GROUPS["timer"])
     parts: dict[str, float | None] = {
         "self_discharge": known(row["part_self_discharge"]),

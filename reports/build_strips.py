@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from fleet.words import BAND_CAUSES, RESET_CAUSES, Cause, Flag
+from reports.by_node import parts_by_node
 from reports.dates import local_day, zone_of
 from reports.model import NodeLine, Strip
 
@@ -39,8 +40,8 @@ def strip_lines(
     lines: list[NodeLine], days: pd.DataFrame, records: pd.DataFrame, zones: Mapping[str, str], as_of: float
 ) -> list[Strip]:
     """One strip a node that wakes too often."""
-    day_rows = {int(node_id): part for node_id, part in days.groupby("node_id")} if len(days) else {}
-    wakes = {int(node_id): part for node_id, part in records.groupby("node_id")} if len(records) else {}
+    day_rows = dict(parts_by_node(days))
+    wakes = dict(parts_by_node(records))
     strips = []
     for line in who_wakes_often(lines):
         here, seen = day_rows.get(line.node_id), wakes.get(line.node_id)
@@ -85,7 +86,7 @@ def _by_day(days: pd.DataFrame | None, first: date) -> list[tuple[int, int, str,
     table["day"] -= (first - EPOCH).days
     for cause in Cause:
         group, seen = group_of(int(cause)), np.nan_to_num(days[f"n_{cause.word}"].to_numpy(float))
-        table[group] = (table[group] if group in table else 0) + seen
+        table[group] = table.get(group, 0) + seen
     table = table[(table["day"] >= 0) & (table["day"] < STRIP_D)]
     long = table.melt("day", var_name="group", value_name="count")
     long["hour"] = -1

@@ -4,14 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import partial
 
 import pandas as pd
 
 from fleet.frames import ADVICE, CHARGE, DAY, ESTIMATE, EVENT, FLAG, NODE, OUTLOOK, RECORD, empty_frame
-
-
-def _empty(columns: dict[str, str]) -> pd.DataFrame:
-    return field(default_factory=lambda: empty_frame(columns))  # type: ignore[return-value]  # dataclass field
 
 
 @dataclass(frozen=True)
@@ -22,16 +19,16 @@ class Found:
     node_id, t and cause of the nodes that wake most, `cells_per_node` counts cells by profile.
     """
 
-    nodes: pd.DataFrame = _empty(NODE)
-    estimates: pd.DataFrame = _empty(ESTIMATE)
-    charge: pd.DataFrame = _empty(CHARGE)
-    outlook: pd.DataFrame = _empty(OUTLOOK)
-    flags: pd.DataFrame = _empty(FLAG)
-    advice: pd.DataFrame = _empty(ADVICE)
-    days: pd.DataFrame = _empty(DAY)
-    events: pd.DataFrame = _empty(EVENT)
-    before: pd.DataFrame = _empty(ESTIMATE)
-    records: pd.DataFrame = _empty(RECORD)
+    nodes: pd.DataFrame = field(default_factory=partial(empty_frame, NODE))
+    estimates: pd.DataFrame = field(default_factory=partial(empty_frame, ESTIMATE))
+    charge: pd.DataFrame = field(default_factory=partial(empty_frame, CHARGE))
+    outlook: pd.DataFrame = field(default_factory=partial(empty_frame, OUTLOOK))
+    flags: pd.DataFrame = field(default_factory=partial(empty_frame, FLAG))
+    advice: pd.DataFrame = field(default_factory=partial(empty_frame, ADVICE))
+    days: pd.DataFrame = field(default_factory=partial(empty_frame, DAY))
+    events: pd.DataFrame = field(default_factory=partial(empty_frame, EVENT))
+    before: pd.DataFrame = field(default_factory=partial(empty_frame, ESTIMATE))
+    records: pd.DataFrame = field(default_factory=partial(empty_frame, RECORD))
     orders: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=["node_id", "state", "state_at", "rev"]))
     cells_per_node: Mapping[str, int] = field(default_factory=dict)
     set_aside_count: int | None = None

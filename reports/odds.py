@@ -103,4 +103,5 @@ def all_last_frac(flat_frac: FloatArray) -> FloatArray:
     >>> all_last_frac(np.array([[0.5], [0.5], [np.nan]]))
     array([0.25])
     """
-    return np.nanprod(1 - flat_frac, axis=0)
+    chance: FloatArray = np.nanprod(1 - flat_frac, axis=0)
+    return chance

@@ -10,6 +10,7 @@ import pandas as pd
 
 from fleet.frames import ESTIMATE, empty_frame
 from fleet.units import S_PER_D
+from fleet.words import Cause
 from reports.build_strips import STRIP_D
 from reports.found import Found
 
@@ -20,22 +21,26 @@ if TYPE_CHECKING:
 WEEK_D = 7.0
 SLACK_D = 0.6
 HISTORY_D = 190
+DAY_COLUMNS = ("node_id", "day", "seen", "missing", "last_t", *(f"n_{cause.word}" for cause in Cause))
 STRIP_NODES = 24
 SCORED_W = 26
 
 
 def read_found(store: Store, deployment: Deployment, as_of: float) -> Found:
     """All frames of the analysis of this moment; a moment older than the last analysis is analysed again."""
+    from fleet.store import for_report
+    from fleet.store.audit import audit_head
+    from fleet.store.days import read_days
     from fleet.store.findings import last_analysis
+    from fleet.store.orders import read_orders
 
     stored = last_analysis(store) == as_of
-    findings = _stored(store, as_of) if stored else _again(store, deployment, as_of)
+    found = _stored(store, as_of) if stored else _again(store, deployment, as_of)
     nodes = with_cells(deployment)
     day = int(as_of // S_PER_D)
-    from fleet.store.days import read_days
-
-    days = read_days(store, since_day=day - HISTORY_D, until_day=day + 1)
-    worst = _busiest(nodes, findings["estimates"], findings["flags"])
+    head = audit_head(store)
+    days = read_days(store, since_day=day - HISTORY_D, until_day=day + 1, columns=DAY_COLUMNS)
+    worst = _busiest(nodes, found["estimates"], found["flags"])
     return Found(
         nodes=nodes,
         days=days,
@@ -44,8 +49,15 @@ def read_found(store: Store, deployment: Deployment, as_of: float) -> Found:
         records=_wakes_of(store, worst, as_of),
         cells_per_node={name: p.battery.series * p.battery.parallel for name, p in deployment.profiles.items()},
         past_ranges=_past_ranges(store, deployment, days, as_of),
-        **findings,
-        **_beside(store, as_of),  # type: ignore[arg-type]  # by name
+        estimates=found["estimates"],
+        charge=found["charge"],
+        outlook=found["outlook"],
+        flags=found["flags"],
+        advice=found["advice"],
+        orders=read_orders(store),
+        set_aside_count=for_report.set_aside_count(store, as_of - WEEK_D * S_PER_D, as_of),
+        overrides_count=for_report.overrides_count(store),
+        audit_head=None if head is None else f"{head[0]} · {head[1][:16]}",
     )
 
 
@@ -119,22 +131,8 @@ def _wakes_of(store: Store, node_ids: list[int], as_of: float) -> pd.DataFrame:
     return records[["node_id", "t", "cause"]]
 
 
-def _beside(store: Store, as_of: float) -> dict[str, object]:
-    from fleet.store import for_report
-    from fleet.store.audit import read_head
-    from fleet.store.orders import read_orders
-
-    head = read_head(store)
-    return {
-        "orders": read_orders(store),
-        "set_aside_count": for_report.set_aside_count(store, as_of - WEEK_D * S_PER_D, as_of),
-        "overrides_count": for_report.overrides_count(store),
-        "audit_head": None if head is None else f"{head.n} · {head.hash[:16]}",
-    }
-
-
 def _past_ranges(store: Store, deployment: Deployment, days: pd.DataFrame, as_of: float) -> tuple[int, int] | None:
-    """Of the weekly forecasts of the last half year whose outcome is known: how many ranges P10 to P90 held, of how many.
+    """Weekly forecasts of the last half year whose outcome is known: how many ranges P10 to P90 held, of how many.
 
     Known is an outcome if the battery ran flat, or lives on behind P90. A battery changed before that tells nothing.
     """

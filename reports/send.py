@@ -39,7 +39,7 @@ def send_mail(
         raise ReportError("report.mail_to: nobody to send to. Name at least one address in fleet.toml.")
     if len(mail) > LIMIT_BYTES:
         raise ReportError(
-            f"mail: {len(mail):,} bytes; at most {LIMIT_BYTES:,} are sent. The files beside it can be handed on instead."
+            f"mail: {len(mail):,} bytes; at most {LIMIT_BYTES:,} are sent. Hand the files on another way."
         )
     context = context or ssl.create_default_context()
     try:

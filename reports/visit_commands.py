@@ -75,8 +75,15 @@ def list_(
     for event in told:
         day = local_day(float(event["at"]), zone)
         if all_ or day >= today:
-            row = {"day": day.isoformat(), "site": event["site"] or "–", "planned": day > today, "nodes": 0}
-            found = rounds.setdefault((row["day"], row["site"]), row | {"note": event["note"] or ""})
+            site = str(event["site"] or "–")
+            fresh = {
+                "day": day.isoformat(),
+                "site": site,
+                "planned": day > today,
+                "nodes": 0,
+                "note": event["note"] or "",
+            }
+            found = rounds.setdefault((day.isoformat(), site), fresh)
             found["nodes"] += 1
     rows = [rounds[key] for key in sorted(rounds)]
     if as_json:

@@ -48,7 +48,8 @@ def cell(line: NodeLine, visits: tuple[VisitDay, VisitDay], today: date, say: Sa
     """One node as a small SVG."""
     weeks = weeks_to_p10(line)
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH:g} {HEIGHT:g}" role="img" font-family="{FONT}, sans-serif">'
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH:g} {HEIGHT:g}" role="img" '
+        f'font-family="{FONT}, sans-serif">'
         + (f"<title>{escape(alternative(line, say))}</title>" if titled else "")
         + (f'<path d="M0,0h100v56h-100z" fill="{STATE_TINT[line.state]}"/>' if line.state != "holds" else "")
         + state_mark(line.state, 6, 8.2)

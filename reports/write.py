@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
 import msgspec
@@ -59,7 +58,7 @@ def write_files(folder: Path, files: dict[str, bytes]) -> None:
         for name, data in files.items():
             part = folder / f".{name}.part"
             part.write_bytes(data)
-            os.replace(part, folder / name)
+            part.replace(folder / name)
     except OSError as why:
         raise ReportError(
             f"{folder}: the report can't be written: {why.strerror}. Name another folder with --out."

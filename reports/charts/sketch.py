@@ -49,14 +49,23 @@ def sketch(lines: Sequence[NodeLine], say: Say, width: int) -> dict[str, Any]:
     left, low = middle_x - span / 2, middle_y - span * height / width / 2
     x = alt.X("x:Q", scale=alt.Scale(domain=[left, left + span], nice=False), axis=None)
     y = alt.Y("y:Q", scale=alt.Scale(domain=[low, low + span * height / width], nice=False), axis=None)
-    states = list(STATE_COLOUR)
-    points = alt.Chart(alt.Data(values=dots)).mark_point(filled=True, size=42, opacity=0.9, stroke="white", strokeWidth=0.6).encode(
-        x=x, y=y,
-        shape=alt.Shape("state:N", scale=alt.Scale(domain=states, range=[STATE_SHAPE[s] for s in states]), legend=None),
-        color=alt.Color("state:N", scale=alt.Scale(domain=states, range=list(STATE_COLOUR.values())), legend=None),
-    )  # fmt: skip
-    layers = [points, *_names(here, places, x, y, span / width), *_scale(left, low, span, bar_km, x, y, say)]
+    layers = [_dots(dots, x, y), *_names(here, places, x, y, span / width), *_scale(left, low, span, bar_km, x, y, say)]
     return themed(alt.layer(*layers).properties(width=width, height=height))
+
+
+def _dots(rows: list[dict[str, Any]], x: alt.X, y: alt.Y) -> alt.Chart:
+    states = list(STATE_COLOUR)
+    shapes = alt.Scale(domain=states, range=[STATE_SHAPE[state] for state in states])
+    colours = alt.Scale(domain=states, range=list(STATE_COLOUR.values()))
+    marks = alt.Chart(alt.Data(values=rows)).mark_point(
+        filled=True, size=42, opacity=0.9, stroke="white", strokeWidth=0.6
+    )
+    return marks.encode(
+        x=x,
+        y=y,
+        shape=alt.Shape("state:N", scale=shapes, legend=None),
+        color=alt.Color("state:N", scale=colours, legend=None),
+    )
 
 
 def _names(
@@ -83,7 +92,7 @@ def _names(
 def _scale(left: float, low: float, span: float, bar_km: float, x: alt.X, y: alt.Y, say: Say) -> list[alt.Chart]:
     at = {"x": left + span * 0.03, "x2": left + span * 0.03 + bar_km, "y": low + span * 0.03}
     km = say("sites.km", count=bar_km) if bar_km >= 1 else f"{bar_km * 1000:.0f} m"
-    rows = alt.Data(values=[{**at, "text": f"{km} · {say('sites.north')} ↑".replace(" ↑", "")}])
+    rows = alt.Data(values=[{**at, "text": km}])
     return [
         alt.Chart(rows).mark_rule(color=SOFT, strokeWidth=2).encode(x=x, x2="x2:Q", y=y),
         alt.Chart(rows).mark_text(align="left", dy=-9, color=SOFT).encode(x=x, y=y, text="text:N"),

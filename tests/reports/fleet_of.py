@@ -7,9 +7,10 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pandas as pd
 
-from fleet.frames import ADVICE, CHARGE, DAY, DEAD_BY_D, ESTIMATE, EVENT, FLAG, NODE, OUTLOOK, RECORD, empty_frame
+from fleet.frames import ADVICE, CHARGE, DEAD_BY_D, ESTIMATE, EVENT, FLAG, NODE, OUTLOOK, RECORD, empty_frame
 from fleet.words import Cause
 from reports.found import Found
+from reports.reads import DAY_COLUMNS
 
 AS_OF_AT = datetime(2026, 11, 23, 5, 0, tzinfo=UTC)  # the Monday after ISO week 2026-W47
 SITES = (
@@ -220,7 +221,7 @@ def _days(nodes: pd.DataFrame, estimates: pd.DataFrame, rng: np.random.Generator
     count = len(nodes)
     day = np.tile(np.arange(today - HISTORY_W * 7, today), count)
     row = np.repeat(np.arange(count), HISTORY_W * 7)
-    frame = pd.DataFrame(np.nan, index=range(len(day)), columns=list(DAY))
+    frame = pd.DataFrame(np.nan, index=range(len(day)), columns=DAY_COLUMNS)
     frame["node_id"] = estimates["node_id"].to_numpy()[row] if count else pd.Series(dtype="int32")
     frame["day"] = day
     ramp = np.where(day > today - 50, 1.0, 0.3)
@@ -230,7 +231,6 @@ def _days(nodes: pd.DataFrame, estimates: pd.DataFrame, rng: np.random.Generator
     frame["n_band_high"] = rng.poisson(band * ramp / 2) if count else np.nan
     frame["seen"] = frame[["n_timer", "n_band_low", "n_band_high"]].sum(axis=1)
     frame["missing"] = rng.poisson(0.6, len(day))
-    frame["temp_c"] = rng.normal(9, 3, len(day))
     return frame[~frame["day"].isin([today - 31, today - 30])].reset_index(drop=True)
 
 
