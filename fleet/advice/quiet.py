@@ -5,12 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import ndtr
 
 from fleet.advice.evidence import NodeEvidence
 
 QUIET_S = 120.0
-POLLS_LEAST = 12
+POLLS_LEAST = 4
 QUIET_FRAC = 0.1
+WHITE_FRAC = 0.25
 FAST_RANGE_SDS = 4.6
 """Lowest to highest of a sleep in its standard deviations: a slow wandering spans about 3.5, quick ripple 6 to 9."""
 
@@ -34,15 +36,30 @@ def quiet_sleep(seen: NodeEvidence) -> Quiet | None:
     """
     told = (seen.asleep_n >= POLLS_LEAST) & np.isfinite(seen.asleep_sd) & (seen.asleep_sd > 0) & (seen.gap_s > 0)
     long = told & (seen.gap_s >= QUIET_S) & (seen.asleep_n >= 30)
-    if long.sum() < 10:
+    if told.sum() < 10:
         return None
+    unbiased = seen.asleep_sd[told] ** 2 * seen.asleep_n[told] / (seen.asleep_n[told] - 1.0)
+    if long.sum() < 10:
+        return Quiet(_at_no_length(seen.gap_s[told], unbiased), is_fast=False)
     sd = seen.asleep_sd[long]
     least = float(np.quantile(sd, QUIET_FRAC))
     near = sd <= least * 1.1
     span = (seen.asleep_max - seen.asleep_min)[long][near] / sd[near]
     if np.isfinite(span).any() and float(np.nanmedian(span)) >= FAST_RANGE_SDS:
-        return Quiet(least, is_fast=True)
-    return Quiet(min(least, _at_no_length(seen.gap_s[told], seen.asleep_sd[told] ** 2)), is_fast=False)
+        return Quiet(float(np.clip(_at_no_length(seen.gap_s[long], sd**2), 0.75 * least, least)), is_fast=True)
+    return Quiet(min(least, _at_no_length(seen.gap_s[told], unbiased)), is_fast=False)
+
+
+def looks_white(seen: NodeEvidence) -> bool:
+    """True if the quietest sleeps span as far as that many independent polls would: noise new at every poll."""
+    long = (seen.asleep_n >= 30) & (seen.asleep_sd > 0) & (seen.gap_s >= QUIET_S)
+    if long.sum() < 10:
+        return False
+    sd = seen.asleep_sd[long]
+    near = sd <= float(np.quantile(sd, QUIET_FRAC)) * 1.1
+    span = (seen.asleep_max - seen.asleep_min)[long][near] / sd[near]
+    independent = 0.5616 / ndtr(-span / 2.0)
+    return bool(np.nanmedian(independent / seen.asleep_n[long][near]) > WHITE_FRAC)
 
 
 def _at_no_length(gap_s: np.ndarray, variance: np.ndarray) -> float:

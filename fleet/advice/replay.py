@@ -97,7 +97,8 @@ def _run_edge(margin: np.ndarray, hyst: float, ripple: Ripple, firmware: Firmwar
     rearm = 1.0 / (1.0 / np.maximum(rearm, STANDING) + firmware.holdoff_s)
     rate = trip + rearm
     settled = rearm / rate
-    kept = np.exp(-rate * step_s)
+    # By whole polls, not as a rate: a reading far outside trips at its first poll for certain.
+    kept = np.maximum(1.0 - rate * ripple.poll_s, 0.0) ** max(step_s / ripple.poll_s, 1.0)
     fresh = np.concatenate([[True], np.diff(near) > 1]) | (near % margin.shape[1] == 0)
     before, after = _carry(kept, settled * (1.0 - kept), fresh)
     wakes.ravel()[near] = trip * (settled * step_s + (before - settled) * (1.0 - kept) / rate)

@@ -12,7 +12,7 @@ from scipy.special import ndtr
 NODES_COUNT = 25
 REACH_SD = 3.6
 FAR_SD = 6.0
-NEVER_PER_S = 1e-12
+NEVER = 1e-9
 
 
 @dataclass(frozen=True)
@@ -96,8 +96,8 @@ def _table(log_wave_share: float, log_wave_polls: float, hyst: float) -> tuple[n
     step = np.exp(-((wave[None, :] - rho * wave[:, None]) ** 2) / (2.0 * (1.0 - rho**2)))
     step /= step.sum(axis=1, keepdims=True)
     room = margin[:, None] - wave_sd * wave[None, :]
-    trip = np.maximum(ndtr(-room / noise_sd), NEVER_PER_S)
-    rearm = np.maximum(ndtr((room - hyst) / noise_sd), NEVER_PER_S)
+    trip = np.maximum(ndtr(-room / noise_sd), NEVER)
+    rearm = np.maximum(ndtr((room - hyst) / noise_sd), NEVER)
     settled = rearm / (trip + rearm)
     left = np.maximum(1.0 - trip - rearm, 0.0)
     kept = left**block
@@ -105,7 +105,7 @@ def _table(log_wave_share: float, log_wave_polls: float, hyst: float) -> tuple[n
     known = (start * settled * (1.0 - kept)) @ step
     armed = np.linalg.solve(system, known[..., None])[..., 0]
     wakes = trip * (start * settled * block + (armed - start * settled) * (1.0 - kept) / np.maximum(1.0 - left, 1e-15))
-    rate = np.maximum(wakes.sum(axis=1) / block, NEVER_PER_S)
-    share = np.clip(armed.sum(axis=1), 1e-9, 1.0 - 1e-9)
+    rate = np.maximum(wakes.sum(axis=1) / block, 1e-3 * NEVER)
+    share = np.clip(armed.sum(axis=1), 1e-3 * NEVER, 1.0 - 1e-3 * NEVER)
     top = np.log(np.minimum(rate / share, 1.0)), np.log(np.minimum(rate / (1.0 - share), 1.0))
     return margin, *top

@@ -10,10 +10,10 @@ from fleet.advice.cycles import Cycle, fit_cycle
 from fleet.advice.evidence import NodeEvidence
 from fleet.advice.firmware import Firmware, read_firmware
 from fleet.advice.paths import draw_paths
-from fleet.advice.quiet import quiet_sleep
+from fleet.advice.quiet import looks_white, quiet_sleep
 from fleet.advice.replay import Paths, run_band
 from fleet.advice.ripple import Ripple
-from fleet.advice.spread import Spread, fit_spread, pair_variances
+from fleet.advice.spread import Spread, fit_spread, pair_variances, whole_variance
 from fleet.profiles.profile import Profile
 from fleet.units import S_PER_D, S_PER_H
 
@@ -108,8 +108,13 @@ def _slow_part(seen: NodeEvidence) -> tuple[Cycle, Spread]:
     t, value = t[order], value[order]
     stands_for_s = np.clip(np.gradient(t), 1.0, 4.0 * S_PER_H) if len(t) > 1 else np.ones(len(t))
     cycle = fit_cycle(t, value, stands_for_s)
-    residual = seen.reading - cycle.at(seen.t)
-    parts = [pair_variances(seen.t[sample], residual[sample])]
+    residual = value - cycle.at(t)
+    if asleep.sum() >= 60:
+        means = np.concatenate([np.zeros(int(sample.sum()), bool), np.ones(int(asleep.sum()), bool)])[order]
+        parts = [pair_variances(t[means], residual[means], has_ripple=False)]
+    else:
+        parts = [pair_variances(t, residual, has_ripple=True)]
+    parts.append(whole_variance(t, residual, stands_for_s, has_ripple=asleep.sum() < 60))
     span_s = float(seen.t[-1] - seen.t[0])
     quiet = quiet_sleep(seen)
     fixed_sd = None if quiet is None else quiet.sd
@@ -170,6 +175,8 @@ def _noise_share(seen: NodeEvidence, spread: Spread, cycle: Cycle, firmware: Fir
     Beyond an edge 2 to 3 spreads out a normal noise overshoots by its spread / 2.4 on average; what the slow reading
     itself moves from poll to poll is taken off first.
     """
+    if looks_white(seen):
+        return 0.95
     beyond = np.where(seen.cause == 1, seen.band_lo - seen.reading, seen.reading - seen.band_hi)
     beyond = beyond[seen.is_band & np.isfinite(beyond)]
     if len(beyond) < 8 or (beyond >= -1e-9).mean() < 0.7:

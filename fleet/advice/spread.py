@@ -27,13 +27,13 @@ class Variances:
     lag_s: np.ndarray
     value: np.ndarray
     weights: np.ndarray
-    within: np.ndarray  # True: variance within a sleep of this length
+    ripple: np.ndarray  # 1 where ripple is in the values, 0 where it was averaged out
 
 
-def pair_variances(t: np.ndarray, residual: np.ndarray) -> Variances:
+def pair_variances(t: np.ndarray, residual: np.ndarray, *, has_ripple: bool) -> Variances:
     """Half squared differences of samples, in bins of their distance.
 
-    >>> seen = pair_variances(np.arange(400.0) * 60.0, np.tile([0.0, 1.0], 200))
+    >>> seen = pair_variances(np.arange(400.0) * 60.0, np.tile([0.0, 1.0], 200), has_ripple=True)
     >>> round(float(seen.value[0]), 3)  # half of 1 squared, with the allowance for what is trimmed
     0.525
     """
@@ -44,11 +44,20 @@ def pair_variances(t: np.ndarray, residual: np.ndarray) -> Variances:
             squares.append(0.5 * (residual[k:] - residual[:-k]) ** 2)
     if not lags:
         none = np.empty(0)
-        return Variances(none, none, none, none.astype(bool))
-    return _binned(np.concatenate(lags), np.concatenate(squares))
+        return Variances(none, none, none, none)
+    return _binned(np.concatenate(lags), np.concatenate(squares), has_ripple=has_ripple)
 
 
-def _binned(lag_s: np.ndarray, value: np.ndarray) -> Variances:
+def whole_variance(t: np.ndarray, residual: np.ndarray, weights: np.ndarray, *, has_ripple: bool) -> Variances:
+    """Variance of all samples, each for the time it stands for, as that of pairs half a span apart."""
+    share = weights / weights.sum()
+    mean = float(share @ residual)
+    variance = float(share @ (residual - mean) ** 2)
+    one = np.ones(1)
+    return Variances(one * max(float(t[-1] - t[0]) / 2.0, 1.0), one * variance, one * 10.0, one * has_ripple)
+
+
+def _binned(lag_s: np.ndarray, value: np.ndarray, *, has_ripple: bool) -> Variances:
     keep = (lag_s > 0) & np.isfinite(value)
     lag_s, value = lag_s[keep], value[keep]
     which = np.round(np.log(lag_s) * 3.0).astype(int)
@@ -62,7 +71,7 @@ def _binned(lag_s: np.ndarray, value: np.ndarray) -> Variances:
         inner = inner[inner <= np.quantile(inner, 0.98)]
         rows.append((float(np.exp(np.log(lag_s[mine]).mean())), 1.05 * float(inner.mean()), float(mine.sum())))
     lag, mean, count = np.array(rows).T if rows else np.empty((3, 0))
-    return Variances(lag, mean, np.sqrt(np.minimum(count, 400.0)), np.zeros(len(lag), bool))
+    return Variances(lag, mean, np.sqrt(np.minimum(count, 400.0)), np.full(len(lag), float(has_ripple)))
 
 
 def fit_spread(
@@ -73,7 +82,7 @@ def fit_spread(
     Parameters
     ----------
     parts
-        Variances of pairs and of sleeps.
+        Variances of pairs.
     shortest_s, longest_s
         Range of correlation times tried. [s]
     ripple_sd
@@ -81,64 +90,51 @@ def fit_spread(
 
     Notes
     -----
-    For a correlation time both variances enter linearly, so each is a small non-negative least-squares problem; the
-    best of 28 correlation times is taken. Pairs: r^2 + s^2 (1 - exp(-lag / tau)). Sleeps of length T:
-    r^2 + s^2 (1 - 2 (x - 1 + exp(-x)) / x^2), x = T / tau, the mean variance within a window.
+    For a correlation time ripple and wandering enter linearly, r^2 + s^2 (1 - exp(-lag / tau)), so each is a small
+    non-negative least-squares problem; the best of 28 correlation times is taken. Relative errors count.
 
     Examples
     --------
     >>> lag = np.geomspace(60.0, 1e6, 30)
-    >>> seen = Variances(lag, 0.01 + 4.0 * -np.expm1(-lag / 3600.0), np.ones(30), np.zeros(30, bool))
+    >>> seen = Variances(lag, 0.01 + 4.0 * -np.expm1(-lag / 3600.0), np.ones(30), np.ones(30))
     >>> found = fit_spread([seen], shortest_s=36.0, longest_s=360_000.0)
     >>> abs(found.sd - 2.0) < 0.1, 2400.0 < found.tau_s < 5400.0
     (True, True)
     """
     lag_s = np.concatenate([part.lag_s for part in parts])
     value = np.concatenate([part.value for part in parts])
-    within = np.concatenate([part.within for part in parts])
+    ripples = np.concatenate([part.ripple for part in parts])
     if not len(lag_s):
         return Spread(0.0, longest_s, ripple_sd or 0.0, ripple_known=ripple_sd is not None)
-    if ripple_sd is not None:
-        value = np.maximum(value - ripple_sd**2, 0.0)
     weights = np.concatenate([part.weights for part in parts]) / np.maximum(value, 1e-12 + 1e-4 * value.max())
     best: tuple[float, Spread] | None = None
     for tau_s in np.geomspace(shortest_s, max(longest_s, 2.0 * shortest_s), TAUS_COUNT):
-        shape = _growth(lag_s / tau_s, within)
+        shape = -np.expm1(-lag_s / tau_s)
         if ripple_sd is None:
-            ripple, wander, loss = _non_negative(shape, value, weights)
+            ripple, wander, loss = _non_negative(ripples, shape, value, weights)
         else:
-            ripple = ripple_sd**2
-            wander = float((weights**2 * shape) @ value / max((weights**2 * shape) @ shape, 1e-300))
-            loss = float((weights**2) @ (value - wander * shape) ** 2)
+            ripple, rest = ripple_sd**2, np.maximum(value - ripple_sd**2 * ripples, 0.0)
+            wander = float((weights**2 * shape) @ rest / max((weights**2 * shape) @ shape, 1e-300))
+            loss = float((weights**2) @ (rest - wander * shape) ** 2)
         if best is None or loss < best[0]:
-            best = (
-                loss,
-                Spread(
-                    wander**0.5, float(tau_s), ripple**0.5, ripple_known=ripple_sd is not None or bool(within.any())
-                ),
-            )
+            best = (loss, Spread(wander**0.5, float(tau_s), ripple**0.5, ripple_known=ripple_sd is not None))
     assert best is not None
     return best[1]
 
 
-def _growth(x: np.ndarray, within: np.ndarray) -> np.ndarray:
-    """Share of the wandering variance seen at these distances."""
-    safe = np.maximum(x, 1e-6)
-    inside = np.where(safe < 1e-3, safe / 3.0, 1.0 - 2.0 * (safe - 1.0 + np.exp(-safe)) / safe**2)
-    return np.asarray(np.where(within, inside, -np.expm1(-safe)))
-
-
-def _non_negative(shape: np.ndarray, value: np.ndarray, weights: np.ndarray) -> tuple[float, float, float]:
-    """Weighted least squares of value on 1 and shape, neither coefficient below zero; and the loss."""
-    one, two, y = weights, weights * shape, weights * value
+def _non_negative(
+    ripples: np.ndarray, shape: np.ndarray, value: np.ndarray, weights: np.ndarray
+) -> tuple[float, float, float]:
+    """Weighted least squares of value on ripple and shape, neither coefficient below zero; and the loss."""
+    one, two, y = weights * ripples, weights * shape, weights * value
     a, b, c = one @ one, one @ two, two @ two
     p, q = one @ y, two @ y
     determinant = a * c - b * b
-    ripple, wander = (
-        ((c * p - b * q) / determinant, (a * q - b * p) / determinant) if determinant > 1e-12 else (-1.0, 1.0)
-    )
+    ripple, wander = -1.0, 1.0
+    if determinant > 1e-9 * a * c:
+        ripple, wander = (c * p - b * q) / determinant, (a * q - b * p) / determinant
     if ripple < 0:
         ripple, wander = 0.0, max(q / max(c, 1e-300), 0.0)
     elif wander < 0:
-        ripple, wander = max(p / a, 0.0), 0.0
+        ripple, wander = max(p / max(a, 1e-300), 0.0), 0.0
     return float(ripple), float(wander), float(((y - ripple * one - wander * two) ** 2).sum())

@@ -18,7 +18,9 @@ from fleet.units import MS_PER_S, S_PER_D
 DEFAULT_EVENT_S = 1800.0
 BAND_NAMES = ("lo", "hi", "hyst", "period_ms", "avg")
 CHATTER_FACTOR = 2.0
-UNSURE_PER_FOLD = 0.18
+UNSURE_STILL = 0.1
+UNSURE_PER_FOLD = 0.2
+UNSURE_PER_MATCH = 0.15
 
 
 @dataclass(frozen=True)
@@ -169,7 +171,9 @@ def _band_log_sd(
     counting = CHATTER_FACTOR / (mid * days + 1.0)
     draws = float(np.var(np.log(np.maximum(band, 0.02)))) if len(band) > 1 else 0.0
     now = sum(model.seen_band) / days
-    away = 0.0 if same_band else UNSURE_PER_FOLD * abs(np.log((mid + 0.3) / (now + 0.3))) + 0.05
+    fold = abs(np.log((mid + 0.3) / (now + 0.3)))
+    unmatched = max(abs(np.log(model.match[0])), abs(np.log(model.match[1])))
+    away = 0.0 if same_band else UNSURE_STILL + UNSURE_PER_FOLD * fold + UNSURE_PER_MATCH * unmatched
     return float(np.sqrt(counting + draws + model.match_log_sd**2 + away**2 + wider_log_sd**2))
 
 

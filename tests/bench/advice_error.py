@@ -81,7 +81,9 @@ def make_world(rng: np.random.Generator, *, days: float = DAYS) -> World:
         for begin in rng.uniform(0, t[-1], rng.poisson(days / 2.5)):
             length = rng.uniform(1.5, 12) * 3600
             inside = (t >= begin) & (t < begin + 5 * length)
-            slow[inside] += rng.exponential(1.0) * ((t[inside] - begin) / length) * np.exp(1 - (t[inside] - begin) / length)
+            slow[inside] += (
+                rng.exponential(1.0) * ((t[inside] - begin) / length) * np.exp(1 - (t[inside] - begin) / length)
+            )
     else:
         slow = np.exp(0.6 * wandering(rng, count, step_s, 1.0, float(rng.uniform(3, 30)) * 3600))
         slow += 0.2 * np.cos(2 * np.pi * t / 86400)
@@ -91,7 +93,12 @@ def make_world(rng: np.random.Generator, *, days: float = DAYS) -> World:
     noise_sd = spread * float(rng.choice([0.01, 0.03, 0.08]))
     hyst = float(rng.choice([0.0, 1.0, 3.0, 6.0])) * noise_sd
     settings = BandSettings(
-        lo=float(low), hi=float(high), hyst=hyst, sleep_s=float(rng.choice([600, 1800, 3600, 10800])), period_ms=step_s * 1000, avg=4
+        lo=float(low),
+        hi=float(high),
+        hyst=hyst,
+        sleep_s=float(rng.choice([600, 1800, 3600, 10800])),
+        period_ms=step_s * 1000,
+        avg=4,
     )
     return World(
         kind=kind,
@@ -256,14 +263,30 @@ def measure(nodes_count: int, seed: int) -> pd.DataFrame:
             seen, events_count = true_events_seen(world, real, new, any_cause=False)
             rows.append(
                 {
-                    "node": number, "kind": world.kind, "what": "+".join(question), "step": world.step_s, "level": world.level,
-                    "summaries": world.summaries, "now": len(run.at) / DAYS, "told": told.wakes_per_day.mid,
-                    "lo": told.wakes_per_day.lo, "hi": told.wakes_per_day.hi, "true": len(real.at) / DAYS,
-                    "band": told.by_cause["band_low"] + told.by_cause["band_high"], "true_band": (real.cause > 0).sum() / DAYS,
-                    "timer": told.by_cause["timer"], "true_timer": (real.cause == 0).sum() / DAYS,
-                    "seen": told.events_seen.mid, "true_seen": seen, "events": events_count, "method": told.method,
-                    "fit_s": fit_s, "match": known.model.match[0], "match_hi": known.model.match[1],
-                    "ripple": known.model.ripple.sd / world.noise_sd, "now_band": (run.cause > 0).sum() / DAYS,
+                    "node": number,
+                    "kind": world.kind,
+                    "what": "+".join(question),
+                    "step": world.step_s,
+                    "level": world.level,
+                    "summaries": world.summaries,
+                    "now": len(run.at) / DAYS,
+                    "told": told.wakes_per_day.mid,
+                    "lo": told.wakes_per_day.lo,
+                    "hi": told.wakes_per_day.hi,
+                    "true": len(real.at) / DAYS,
+                    "band": told.by_cause["band_low"] + told.by_cause["band_high"],
+                    "true_band": (real.cause > 0).sum() / DAYS,
+                    "timer": told.by_cause["timer"],
+                    "true_timer": (real.cause == 0).sum() / DAYS,
+                    "seen": told.events_seen.mid,
+                    "true_seen": seen,
+                    "events": events_count,
+                    "method": told.method,
+                    "fit_s": fit_s,
+                    "match": known.model.match[0],
+                    "match_hi": known.model.match[1],
+                    "ripple": known.model.ripple.sd / world.noise_sd,
+                    "now_band": (run.cause > 0).sum() / DAYS,
                 }  # fmt: skip
             )
     return pd.DataFrame(rows)
@@ -274,8 +297,12 @@ def summary(frame: pd.DataFrame) -> pd.Series:
     band = (np.log((frame["band"] + 0.2) / (frame["true_band"] + 0.2))).abs()
     return pd.Series(
         {
-            "n": len(frame), "median": error.median(), "p90": error.quantile(0.9), "band_log_median": band.median(),
-            "band_log_p90": band.quantile(0.9), "covered": ((frame["true"] >= frame["lo"]) & (frame["true"] <= frame["hi"])).mean(),
+            "n": len(frame),
+            "median": error.median(),
+            "p90": error.quantile(0.9),
+            "band_log_median": band.median(),
+            "band_log_p90": band.quantile(0.9),
+            "covered": ((frame["true"] >= frame["lo"]) & (frame["true"] <= frame["hi"])).mean(),
             "seen_error": (frame["seen"] - frame["true_seen"]).abs().median(),
             "seen_p90": (frame["seen"] - frame["true_seen"]).abs().quantile(0.9),
         }  # fmt: skip
