@@ -29,16 +29,25 @@ class Flats:
         return {name: world.spec for name, world in self.worlds.items()}
 
     def advance(
-        self, until_s: float, *, nodes: Sequence[str] | None = None, progress: Progress | None = None
+        self,
+        until_s: float,
+        *,
+        nodes: Sequence[str] | None = None,
+        progress: Progress | None = None,
+        remembers: bool = False,
     ) -> list[NodeLife]:
-        """Let nodes (all, if not named) live until a moment; nodes already beyond it stay where they are."""
-        names = [name for name in (nodes or self.worlds) if self.states[name].at_s < until_s]
+        """Let nodes (all, if not named) live until a moment; nodes already beyond it stay where they are.
+
+        With `remembers` the worlds keep their levels in memory: for many short steps.
+        """
+        names = [name for name in (self.worlds if nodes is None else nodes) if self.states[name].at_s < until_s]
         lives = []
         for done, name in enumerate(names, start=1):
             life = lived(self.worlds[name], self.parts[name], self.states[name], until_s)
             self.states[name] = life.stretches[-1].ended
             lives.append(life)
-            self.worlds[name].forget()
+            if not remembers:
+                self.worlds[name].forget()
             if progress:
                 progress(done, len(names))
         self.at_s = min(state.at_s for state in self.states.values())

@@ -87,17 +87,6 @@ def publish(messages: Iterable[Message], url: str, pace: Pace) -> Iterator[Playe
             yield Played(piece[-1][0], pace.sent_count)
 
 
-def live_on(
-    flats: Flats, url: str, root: str, *, speed_up: float, end_s: float, pace: Pace | None = None
-) -> Iterator[Played]:
-    """Go on day by day at a speed-up, until `pace.stop` is set or the scenario ends."""
-    pace = pace or Pace()
-    pace.speed_up = speed_up
-    while flats.at_s < end_s and not pace.stop.is_set():
-        lives = flats.advance(min(flats.at_s + S_PER_D, end_s))
-        yield from publish(messages_of(lives, root), url, pace)
-
-
 class OrderBox:
     """What lies retained on the nodes' retune topics; filled by its own connection while it is open."""
 
@@ -187,7 +176,7 @@ def continue_with_orders(
     lives, answers, trials = _taken(flats, open_orders, root=root, keys=keys, until_s=until_s)
     hold_s = max((flats.states[name].at_s for name in open_orders), default=flats.at_s)
     lives += flats.advance(hold_s, nodes=[name for name in flats.worlds if name not in open_orders])
-    yield from publish(_in_order(lives, answers, root), url, pace)
+    yield from publish(in_order(lives, answers, root), url, pace)
     if trials:
         box.wait_for(trials, keep_wait_s, other_than=open_orders)
     keeps = {name: payload for name, payload in box.orders().items() if payload != open_orders.get(name)}
@@ -195,7 +184,7 @@ def continue_with_orders(
     for name, trial in trials.items():
         lives += kept(flats, name, trial, keeps.get(name), root=root, keys=keys, until_s=until_s)
     lives += flats.advance(until_s)
-    yield from publish(_in_order(lives, [], root), url, pace)
+    yield from publish(in_order(lives, [], root), url, pace)
 
 
 def _taken(
@@ -215,5 +204,6 @@ def _taken(
     return lives, answers, trials
 
 
-def _in_order(lives: Sequence[NodeLife], answers: Sequence[Message], root: str) -> Iterator[Message]:
+def in_order(lives: Sequence[NodeLife], answers: Sequence[Message], root: str) -> Iterator[Message]:
+    """Messages of these lives and these answers in order of arrival."""
     return heapq.merge(messages_of(lives, root), sorted(answers))

@@ -79,6 +79,11 @@ def on_trial(flats: Flats, name: str, trial: OnTrial, until_s: float) -> NodeLif
     return _up_to_count(flats, name, trial.ends_at_count - 1, until_s)
 
 
+def up_to_end_of_trial(flats: Flats, name: str, trial: OnTrial, until_s: float) -> NodeLife:
+    """The node lives on its trial until a moment, but not beyond the trial's last wake."""
+    return _up_to_count(flats, name, trial.ends_at_count, until_s)
+
+
 def kept(
     flats: Flats, name: str, trial: OnTrial, payload: bytes | None, *, root: str, keys: Mapping[str, NodeKey],
     until_s: float,

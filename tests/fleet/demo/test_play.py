@@ -12,7 +12,8 @@ import pytest
 
 from fleet.demo.bulk import host_and_port
 from fleet.demo.embedded import embedded_broker
-from fleet.demo.play import OrderBox, Pace, continue_with_orders, live_on, play
+from fleet.demo.live import live_on
+from fleet.demo.play import OrderBox, Pace, continue_with_orders, play, publish
 from fleet.demo.prepare import Prepared, prepare
 from fleet.demo.scenario import RETUNED, node_name
 from fleet.demo.wire_out import flash_word
@@ -170,13 +171,19 @@ def test_playing_on_stops_when_told(flats: Prepared, url: str) -> None:
     assert 0 < pace.sent_count < 48 * 24
 
 
+def test_a_node_takes_an_order_while_one_watches(flats: Prepared, url: str) -> None:
+    ear = Ear(url, flats, keeps=True)
+    with OrderBox(url, flats.root) as box:
+        ear.send(OrderKind.SETTINGS, settings=SETTINGS, trial_wakes=TRIAL_WAKES, until_wake=10**6)
+        assert box.wait_for([NODE], 10)
+        until_s = flats.flats.at_s + 14 * 3600
+        list(live_on(flats.flats, url, flats.root, speed_up=18_000.0, end_s=until_s, box=box, keys=flats.keys))
+    ear.wait(48 * 9)
+    ear.close()
+    assert ear.answers() == [{"rev": 1, "answer": "taken"}]
+    assert (ear.settings()[-1].rev, ear.settings()[-1].trial) == (1, False)
+
+
 def test_no_broker_is_said_in_one_line() -> None:
     with pytest.raises(BrokerError, match="no broker at"):
-        list(play_nothing("mqtt://127.0.0.1:1"))
-
-
-def play_nothing(url: str) -> Iterator[object]:
-    """A player with nobody to play to."""
-    from fleet.demo.play import publish
-
-    return publish([(0.0, "a/b/wake", b"{}")], url, Pace())
+        list(publish([(0.0, "a/b/wake", b"{}")], "mqtt://127.0.0.1:1", Pace()))

@@ -1,0 +1,84 @@
+"""Harrow Flats going on while somebody watches: hour by hour at a speed-up, orders taken as they come."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+
+from fleet.demo.flats import Flats
+from fleet.demo.lives import NodeLife
+from fleet.demo.play import OrderBox, Pace, Played, in_order, publish
+from fleet.demo.under_order import NodeKey, OnTrial, kept, take, up_to_end_of_trial
+from fleet.demo.wire_out import Message
+from fleet.units import S_PER_H
+
+
+@dataclass
+class _Orders:
+    """What was taken from the box, and what is on trial."""
+
+    box: OrderBox
+    keys: Mapping[str, NodeKey]
+    root: str
+    taken: dict[str, bytes] = field(default_factory=dict)
+    trials: dict[str, OnTrial] = field(default_factory=dict)
+
+    def step(self, flats: Flats, until_s: float) -> tuple[list[NodeLife], list[Message]]:
+        """Ordered nodes until a moment; a node at the end of its trial waits there for one step."""
+        lives: list[NodeLife] = []
+        answers: list[Message] = []
+        for name, payload in self.box.orders().items():
+            if name not in flats.worlds or self.taken.get(name) == payload or name in self.trials:
+                continue
+            life, told, trial = take(flats, name, payload, root=self.root, keys=self.keys, until_s=until_s)
+            lives.append(life)
+            answers += told
+            if told:
+                self.taken[name] = payload
+            if trial:
+                self.trials[name] = trial
+        for name in list(self.trials):
+            lives += self._trial(flats, name, until_s)
+        return lives, answers
+
+    def _trial(self, flats: Flats, name: str, until_s: float) -> list[NodeLife]:
+        trial, payload = self.trials[name], self.box.orders().get(name)
+        is_new = payload is not None and payload != self.taken[name]
+        over = flats.states[name].life_wakes >= trial.ends_at_count
+        if not is_new and not over:
+            return [up_to_end_of_trial(flats, name, trial, until_s)]
+        del self.trials[name]
+        if is_new and payload is not None:
+            self.taken[name] = payload
+        return kept(flats, name, trial, payload if is_new else None, root=self.root, keys=self.keys, until_s=until_s)
+
+
+def live_on(
+    flats: Flats,
+    url: str,
+    root: str,
+    *,
+    speed_up: float,
+    end_s: float,
+    box: OrderBox | None = None,
+    keys: Mapping[str, NodeKey] | None = None,
+    pace: Pace | None = None,
+) -> Iterator[Played]:
+    """Go on hour by hour until `pace.stop` is set or the scenario ends; with a box, nodes take the orders in it.
+
+    Raises
+    ------
+    BrokerError
+        If the broker can't be used.
+    """
+    pace = pace or Pace()
+    pace.speed_up = speed_up
+    orders = _Orders(box, keys or {}, root) if box else None
+    while flats.at_s < end_s and not pace.stop.is_set():
+        until_s = min(flats.at_s + S_PER_H, end_s)
+        lives, answers = orders.step(flats, until_s) if orders else ([], [])
+        waiting = set(orders.trials) if orders else set()
+        lives += flats.advance(until_s, nodes=[name for name in flats.worlds if name not in waiting], remembers=True)
+        flats.at_s = until_s
+        yield from publish(in_order(lives, answers, root), url, pace)
+        pace.stop.wait(S_PER_H / speed_up if not lives else 0.0)
