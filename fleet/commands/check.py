@@ -20,12 +20,11 @@ def check(
 
     Example: wakeledger check
     """
-    from ingest.broker import probe_broker
-
-    from fleet.commands.show import show_json, show_table
     from fleet.clock import now_utc
+    from fleet.commands.show import show_json, show_table
     from fleet.jobs.look_over import look_over
     from fleet.settings import load_settings
+    from ingest.broker import probe_broker
 
     settings = load_settings()
     found = look_over(settings, now_utc())

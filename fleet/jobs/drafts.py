@@ -17,13 +17,14 @@ from fleet.jobs.deployment import Deployment
 from fleet.messages import BandSettings
 from fleet.orders_limits import Breach, NodeState, breaches
 from fleet.settings import Settings
-from fleet.store.audit import append_audit
+from fleet.store.audit import Audited
 from fleet.store.days import read_days
 from fleet.store.engine import Store
 from fleet.store.findings import read_estimates, read_flags
 from fleet.store.keys import read_keys
 from fleet.store.latest import read_latest
 from fleet.store.orders import OPEN, add_order, read_orders
+from fleet.store.results import rows_of
 from fleet.units import S_PER_H
 from fleet.words import Flag, OrderState
 
@@ -51,16 +52,35 @@ def known_of(store: Store, deployment: Deployment, settings: Settings, now_at: d
     estimates = read_estimates(store)
     flags = read_flags(store)
     issued = read_orders(store)["issued"]
-    by_node = days.groupby("node_id").agg(seen=("seen", "sum"), first=("day", "min"), last=("day", "max"))
+    by_node = days.groupby("node_id", as_index=False).agg(
+        seen=("seen", "sum"), first=("day", "min"), last=("day", "max")
+    )
     return Known(
-        latest={row["node"]: row for row in _rows(latest)},
-        nodes={row["node"]: row for row in _rows(deployment.nodes)},
-        estimates={int(row["node_id"]): row for row in _rows(estimates)},
-        flags={int(key): list(rows["flag"]) for key, rows in flags.groupby("node_id")},
-        days={int(key): (float(row.seen), int(row.last - row.first) + 1) for key, row in by_node.iterrows()},
+        latest={row["node"]: row for row in rows_of(latest)},
+        nodes={row["node"]: row for row in rows_of(deployment.nodes)},
+        estimates={int(row["node_id"]): row for row in rows_of(estimates)},
+        flags=_flags_of(flags),
+        days={
+            int(row["node_id"]): (float(row["seen"]), int(row["last"] - row["first"]) + 1) for row in rows_of(by_node)
+        },
         keyed=frozenset(read_keys(settings.keys_dir)),
         sent_last_hour_count=int((issued > now_at.timestamp() - S_PER_H).sum()),
     )
+
+
+def _spans_of(days: pd.DataFrame) -> dict[int, tuple[float, int]]:
+    """Records stored, and days from the first to the last, of each node."""
+    spans = days.groupby("node_id", as_index=False).agg(
+        seen=("seen", "sum"), first=("day", "min"), last=("day", "max")
+    )  # fmt: skip
+    return {int(row["node_id"]): (float(row["seen"]), int(row["last"] - row["first"]) + 1) for row in rows_of(spans)}
+
+
+def _flags_of(flags: pd.DataFrame) -> dict[int, list[str]]:
+    standing: dict[int, list[str]] = {}
+    for row in rows_of(flags):
+        standing.setdefault(int(row["node_id"]), []).append(str(row["flag"]))
+    return standing
 
 
 def present_settings(known: Known, node: str) -> BandSettings:
@@ -76,7 +96,7 @@ def present_settings(known: Known, node: str) -> BandSettings:
     told, listed = known.latest.get(node, {}), known.nodes[node]
     values = {name: _first_known(told.get(name), listed.get(name)) for name in NAMES}
     rev = _first_known(told.get("rev"), 0.0)
-    return BandSettings(**values, rev=int(rev or 0))
+    return msgspec.convert({**values, "rev": int(rev or 0)}, BandSettings, strict=False)
 
 
 def draft(
@@ -108,22 +128,33 @@ def draft(
     node_id = int(known.nodes[node]["node_id"])
     at = now_at.timestamp()
     values = {name: getattr(wanted, name) for name in NAMES}
-    number = add_order(
-        store,
-        {
-            "node_id": node_id,
-            "kind": "settings",
-            "state": str(OrderState.DRAFTED),
-            "state_at": at,
-            **values,
-            "before": json.dumps(msgspec.to_builtins(before)),
-            "predicted": json.dumps(predicted, default=str) if predicted else None,
-            "drafted_by": drafted_by,
-        },
-    )
-    with store.write() as conn:
-        append_audit(conn, at=at, who=drafted_by, what="draft", body={"order": number, "node": node, "set": values})
-    return number
+    row = {
+        "node_id": node_id, "kind": "settings", "state": str(OrderState.DRAFTED), "state_at": at, **values,
+        "before": json.dumps(msgspec.to_builtins(before)), "drafted_by": drafted_by,
+        "predicted": json.dumps(predicted, default=str) if predicted else None,
+    }  # fmt: skip
+    return add_order(store, row, audited=Audited(at, drafted_by, "draft", {"node": node, "set": values}))
+
+
+def draft_former(
+    store: Store, deployment: Deployment, settings: Settings, node: str, *, drafted_by: str, now_at: datetime
+) -> int:
+    """A draft with the settings that a node had before its last order.
+
+    Raises
+    ------
+    OrderError
+        If no order of it is known.
+    """
+    known = known_of(store, deployment, settings, now_at)
+    if node not in known.nodes:
+        raise OrderError(f"{node}: no such node. See `wakeledger nodes`.")
+    rows = rows_of(read_orders(store, node_ids=[int(known.nodes[node]["node_id"])]))
+    former = next((json.loads(row["before"]) for row in rows[::-1] if row["before"] and row["rev"] == row["rev"]), None)
+    if former is None:
+        raise OrderError(f"{node}: no order of it is known, so nothing to put back. See `wakeledger retune list`.")
+    change = {name: former.get(name) for name in NAMES}
+    return draft(store, known, node, change, drafted_by=drafted_by, now_at=now_at)
 
 
 def state_of(known: Known, node: str, wanted: BandSettings, predicted: Mapping[str, Any] | None) -> NodeState:
@@ -157,7 +188,7 @@ def breaches_of(known: Known, deployment: Deployment, settings: Settings, row: M
     profile = deployment.profiles.get(str(known.nodes[node]["profile"]))
     if profile is None:
         return [Breach("G8", f"{node}: G8: its profile is not known")]
-    wanted = BandSettings(**{name: _number(row[name]) for name in NAMES})
+    wanted = msgspec.convert({name: _number(row[name]) for name in NAMES}, BandSettings, strict=False)
     predicted = json.loads(row["predicted"]) if row.get("predicted") else None
     return breaches(wanted, state_of(known, node, wanted, predicted), profile, per_hour=settings.orders.per_hour)
 
@@ -175,10 +206,6 @@ def named(orders: pd.DataFrame, deployment: Deployment) -> pd.DataFrame:
 def open_nodes(store: Store) -> set[int]:
     """Nodes that have an order open."""
     return set(read_orders(store, states=OPEN)["node_id"].astype(int))
-
-
-def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    return frame.to_dict("records")  # type: ignore[return-value]  # keys are column names
 
 
 def _number(value: Any) -> float | None:

@@ -20,14 +20,16 @@ from fleet.orders_limits import overridden
 from fleet.orders_release import Candidate, stages
 from fleet.orders_seal import Seal, sealed
 from fleet.settings import Settings
-from fleet.store.audit import append_audit
+from fleet.store.audit import Audited
 from fleet.store.engine import Store
 from fleet.store.keys import OrderKey, read_keys
 from fleet.store.orders import add_release, highest_rev, move_order, read_orders, read_releases
+from fleet.store.results import rows_of
 from fleet.wire import topic_of
 from fleet.words import OrderState
 
 RUNNING, HELD, DONE = "running", "held", "done"
+TRIAL_D = 2.5
 
 
 @dataclass(frozen=True)
@@ -64,7 +66,7 @@ def begin_release(
     if busy:
         raise OrderError(f"{busy[0]}: has an order open; one at a time. Wait for it, or `wakeledger retune hold` it.")
     known = known_of(store, deployment, settings, now_at)
-    found = {str(row["node"]): breaches_of(known, deployment, settings, row) for row in waiting.to_dict("records")}
+    found = {str(row["node"]): breaches_of(known, deployment, settings, row) for row in rows_of(waiting)}
     broken = [one for breached in found.values() for one in breached]
     if broken and override is None:
         raise LimitError(f"{broken[0].text}. Change the draft, or override with --override REASON --second NAME.")
@@ -77,7 +79,7 @@ def begin_release(
         {"state": RUNNING, "stage": 0, "stage_at": now_at.timestamp(), "made_by": who, "made_at": now_at.timestamp()},
     )
     for stage, group in enumerate(groups):
-        for row in waiting[waiting["node"].isin(group)].to_dict("records"):
+        for row in rows_of(waiting[waiting["node"].isin(group)]):
             values = {"release_id": number, "stage": stage, "override_reason": note}
             values["override_by"] = override.second if override and note else None
             move_order(store, int(row["order_id"]), was=OrderState.DRAFTED, values=values)
@@ -109,7 +111,7 @@ def seal_group(
     rows = drafts(store, deployment)
     rows = rows[(rows["release_id"] == release_id) & (rows["stage"] == stage)]
     names = []
-    for row in rows.to_dict("records"):
+    for row in rows_of(rows):
         seal_one(store, deployment, settings, known, keys, row, who=who, now_at=now_at)
         names.append(str(row["node"]))
     return names
@@ -136,11 +138,24 @@ def seal_one(
         "until": done.until, "until_wake": done.until_wake, "digest": done.digest, "topic": form.topic, "sealed": frame,
         "trial_wakes": form.trial_wakes,
     }  # fmt: skip
-    if not move_order(store, int(row["order_id"]), was=OrderState.DRAFTED, values=values):
+    body = {"node": node, "rev": done.rev, "digest": done.digest, "set": msgspec.to_builtins(done.settings)}
+    told = Audited(now_at.timestamp(), who, "seal", body)
+    if not move_order(store, int(row["order_id"]), was=OrderState.DRAFTED, values=values, audited=told):
         raise OrderError(f"{node}: its draft was taken by another process. Look at `wakeledger retune list`.")
-    with store.write() as conn:
-        body = {"node": node, "rev": done.rev, "digest": done.digest, "set": msgspec.to_builtins(done.settings)}
-        append_audit(conn, at=now_at.timestamp(), who=who, what="seal", body=body)
+
+
+def preview(
+    store: Store, deployment: Deployment, settings: Settings, *, now_at: datetime
+) -> list[tuple[str, bytes, list[str]]]:
+    """Topic, bytes and broken limits of every draft, as they would leave now; nothing is written."""
+    known, keys = known_of(store, deployment, settings, now_at), read_keys(settings.keys_dir)
+    shown = []
+    for row in rows_of(drafts(store, deployment)):
+        rev = highest_rev(store, int(row["node_id"])) + 1
+        form = form_of(deployment, settings, known, keys, str(row["node"]), rev=rev, now_at=now_at)
+        broken = [one.text for one in breaches_of(known, deployment, settings, row)]
+        shown.append((form.topic, sealed(order_of(row), form)[1], broken))
+    return shown
 
 
 def form_of(
@@ -173,13 +188,19 @@ def form_of(
         rev=rev,
         now=now_at.timestamp(),
         valid_d=settings.orders.valid_d,
-        trial_wakes=settings.orders.trial_wakes if rules.trial else None,
+        trial_wakes=_trial_wakes(settings, per_d) if rules.trial else None,
         key=key.key if rules.signed and key else None,
         key_id=key.key_id if key else b"",
         word=str(told.get("word") or ""),
         life_wakes=None if wakes is None or pd.isna(wakes) else int(wakes),
         wakes_per_d=None if per_d is None or pd.isna(per_d) else float(per_d),
     )
+
+
+def _trial_wakes(settings: Settings, wakes_per_d: object) -> int:
+    """Wakes of a trial: never fewer than a watch of two and a half days needs, or the node falls back too soon."""
+    known = isinstance(wakes_per_d, float) and not pd.isna(wakes_per_d)
+    return max(settings.orders.trial_wakes, int(TRIAL_D * float(wakes_per_d)) + 2 if known else 0)  # type: ignore[arg-type]  # known is a float
 
 
 def order_of(row: Mapping[str, Any]) -> Order:
@@ -189,7 +210,7 @@ def order_of(row: Mapping[str, Any]) -> Order:
         node=str(row["node"]),
         state=OrderState(row["state"]),
         state_at=float(row["state_at"]),
-        settings=BandSettings(**{name: _whole(name, row[name]) for name in NAMES}),
+        settings=msgspec.convert({name: _whole(name, row[name]) for name in NAMES}, BandSettings),
         rev=0 if pd.isna(row["rev"]) else int(row["rev"]),
         word=str(row["word"] or ""),
         issued=0.0 if pd.isna(row["issued"]) else float(row["issued"]),
@@ -208,7 +229,7 @@ def observe_all(store: Store, known: Known, deployment: Deployment, *, now_at: d
     live = [OrderState.SEALED, OrderState.POSTED, OrderState.ON_TRIAL, OrderState.IN_FORCE, OrderState.UNSURE]
     rows = read_orders(store, states=live).merge(deployment.nodes[["node_id", "node"]], on="node_id")
     moved = []
-    for row in rows[rows["kind"] == "settings"].to_dict("records"):
+    for row in rows_of(rows[rows["kind"] == "settings"]):
         order = order_of(row)
         told = known.latest.get(order.node)
         after = expire(order, now=now_at.timestamp(), life_wakes=_life(told))
@@ -222,21 +243,16 @@ def observe_all(store: Store, known: Known, deployment: Deployment, *, now_at: d
 
 def _write_move(store: Store, order_id: int, before: Order, after: Order) -> None:
     values = {"state": str(after.state), "state_at": after.state_at, "detail": after.detail}
-    if move_order(store, order_id, was=before.state, values=values):
-        with store.write() as conn:
-            body = {"node": after.node, "rev": after.rev, "from": str(before.state), "to": str(after.state)}
-            body["why"] = after.detail
-            append_audit(conn, at=after.state_at, who="records", what="move", body=body)
+    body = {"node": after.node, "rev": after.rev, "from": str(before.state), "to": str(after.state)}
+    told = Audited(after.state_at, "records", "move", body | {"why": after.detail})
+    move_order(store, order_id, was=before.state, values=values, audited=told)
 
 
 def _proof(told: Mapping[str, Any]) -> Proof:
-    settings = BandSettings(
-        **{name: None if pd.isna(told[name]) else _whole(name, told[name]) for name in NAMES},
-        rev=int(told["rev"]),
-        seen=None if pd.isna(told["seen"]) else int(told["seen"]),
-        digest=str(told["digest"]) if told["digest"] else None,
-        trial=bool(told["trial"] == 1),
-    )
+    values: dict[str, Any] = {name: None if pd.isna(told[name]) else _whole(name, told[name]) for name in NAMES}
+    values |= {"rev": int(told["rev"]), "seen": None if pd.isna(told["seen"]) else int(told["seen"])}
+    values |= {"digest": str(told["digest"]) if told["digest"] else None, "trial": bool(told["trial"] == 1)}
+    settings = msgspec.convert(values, BandSettings)
     return Proof(at=float(told["last_heard"]), settings=settings, word=str(told["word"]) if told["word"] else None)
 
 
