@@ -10,16 +10,21 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from fleet.estimates.counted import COUNTED_COLUMNS, Counted, counted_charge
-from fleet.estimates.life_quantiles import dead_within, weighted_quantiles
-from fleet.estimates.node_days import NodeDays, node_days
-from fleet.frames import CHARGE, DEAD_BY_D, ESTIMATE, OUTLOOK, empty_frame
+from fleet.daily.grid import DayGrid, day_grid
+from fleet.estimates.battery import BatteryKind, BatteryState, battery_state
+from fleet.estimates.battery_columns import battery_columns, charge_frame, outlook_frame
+from fleet.estimates.battery_days import Batteries, batteries_of, fleet_days, node_history
+from fleet.estimates.cell_prior import cell_prior
+from fleet.estimates.charge_budget import DailyCharge, daily_charge_mah
+from fleet.estimates.why_null import reasons
+from fleet.estimates.window_columns import window_columns
+from fleet.frames import ESTIMATE
 from fleet.profiles.chemistry import Chemistry
 from fleet.profiles.profile import Profile
-from fleet.units import H_PER_D, S_PER_D
-from fleet.words import Cause
+from fleet.units import S_PER_D
 
 FloatArray = NDArray[np.float64]
+DRAWS = 512
 
 
 @dataclass(frozen=True)
@@ -42,88 +47,134 @@ def estimate_fleet(
     since_at: datetime | None,
     settings: pd.DataFrame,
     chemistries: Mapping[str, Chemistry],
+    draws: int = DRAWS,
+    without: Mapping[str, tuple[str, ...]] | None = None,
 ) -> Estimates:
-    """Everything the results contract says of each node of the node list, in its order."""
+    """Everything the results contract says of each node of the node list, in its order.
+
+    Parameters
+    ----------
+    days
+        DAY frame; rows after `as_of_at` are not used.
+    since_at
+        Begin of the window of counts and drain; each node's first record if None. Batteries always see all days.
+    draws
+        Draws of each battery's state; fewer are faster and rougher.
+    without
+        Candidate curves to leave out, by node name: for measuring on cells that nobody published.
+
+    Notes
+    -----
+    A node whose profile or chemistry is not known gets counts and, column by column, the reason for what is missing.
+    The same input gives the same output; no clock and no unseeded chance is used.
+    """
     as_of_s = as_of_at.timestamp()
     last_day = int(np.ceil(as_of_s / S_PER_D)) - 1
-    names = [*COUNTED_COLUMNS, *(f"n_{cause.word}" for cause in Cause)]
-    table = node_days(days, nodes["node_id"].to_numpy(np.int64), names=names, last_day=last_day)
+    ids = nodes["node_id"].to_numpy(np.int64)
     profile_of = [profiles.get(str(name)) for name in nodes["profile"]]
-    counted = counted_charge(table, profile_of, nodes["period_ms"].to_numpy(float))
-    frame = _blank(nodes, as_of_s)
-    since_s = since_at.timestamp() if since_at else np.nan
-    _counts(frame, table, counted, since_s=since_s, as_of_s=as_of_s)
-    _counting_only(frame, counted, profile_of, chemistries, as_of_s=as_of_s)
-    swaps = pd.DataFrame(
-        {"node_id": pd.Series(dtype="int32"), "at": pd.Series(dtype=float), "told": pd.Series(dtype=bool)}
-    )
-    return Estimates(frame, empty_frame(CHARGE), empty_frame(OUTLOOK), swaps)
+    chemistry_of = [_chemistry(*pair, chemistries) for pair in zip(nodes["chemistry"], profile_of, strict=True)]
+    past = days[(days["day"] <= last_day) & (days["first_t"] <= as_of_s)]
+    grid, charge = _counted(past, ids, profile_of, chemistry_of, nodes, settings, first_day=None, last_day=last_day)
+    window = grid, charge
+    if since_at is not None:
+        since_day = int(since_at.timestamp() // S_PER_D)
+        window = _counted(past, ids, profile_of, chemistry_of, nodes, settings, first_day=since_day, last_day=last_day)
+    kinds = _kinds(nodes, profile_of, chemistry_of, without or {})
+    found = _batteries(grid, charge, nodes, events, kinds, as_of_s=as_of_s, draws=draws)
+    states, batteries = [state for _, state in found], [one for one, _ in found]
+    columns = window_columns(*window, profile_of, since_at=since_at, as_of_s=as_of_s)
+    columns |= battery_columns(nodes, states, batteries, charge, grid, as_of_s=as_of_s)
+    frame = _frame(columns, nodes, as_of_s)
+    frame["why_null"] = pd.Series(reasons(frame, profile_of, chemistry_of, states), index=frame.index, dtype=object)
+    return Estimates(frame, charge_frame(ids, states), outlook_frame(ids, states), _swaps(ids, batteries))
 
 
-def _blank(nodes: pd.DataFrame, as_of_s: float) -> pd.DataFrame:
-    columns = {name: np.full(len(nodes), np.nan) for name, dtype in ESTIMATE.items() if dtype == "float64"}
-    frame = pd.DataFrame(columns)
-    frame["node_id"] = nodes["node_id"].to_numpy()
-    frame["as_of"] = as_of_s
-    frame["battery_from"] = nodes["fitted"].to_numpy(float)
-    frame["recharged"] = False
-    frame["why_null"] = [{} for _ in range(len(nodes))]
-    return frame[list(ESTIMATE)]
-
-
-def _counts(frame: pd.DataFrame, table: NodeDays, counted: Counted, *, since_s: float, as_of_s: float) -> None:
-    first = np.where(table.heard, table["first_t"], np.inf).min(axis=1, initial=np.inf)
-    last = np.where(table.heard, table["last_t"], -np.inf).max(axis=1, initial=-np.inf)
-    heard = np.isfinite(last)
-    since = np.where(heard, np.fmax(first, since_s), since_s)
-    day_start = (table.first_day + np.arange(table.shape[1])) * S_PER_D
-    inside = (day_start[None, :] + S_PER_D > since[:, None]) & (day_start[None, :] <= last[:, None])
-    span_d = (np.minimum(last, as_of_s) - since) / S_PER_D
-    frame["since"] = since
-    frame["last_heard"] = np.where(heard, last, np.nan)
-    wakes = np.where(inside, counted.wakes, 0.0).sum(axis=1)
-    frame["wakes"] = np.where(heard, wakes, np.nan)
-    frame["wakes_seen"] = np.where(heard, np.where(inside, np.nan_to_num(table["seen"]), 0.0).sum(axis=1), np.nan)
-    per_day = np.divide(wakes, span_d, out=np.full(len(frame), np.nan), where=heard & (span_d > 0))
-    frame["wakes_per_day"] = per_day
-    days_in = np.maximum(inside.sum(axis=1), 1)
-    frame["duty_main"] = np.where(heard, np.where(inside, counted.awake_frac, 0.0).sum(axis=1) / days_in, np.nan)
-    total = np.where(inside, counted.total_mah, 0.0).sum(axis=1) / days_in
-    frame["drain_mah_per_day"] = np.where(heard, total, np.nan)
-    frame["drain_ma"] = frame["drain_mah_per_day"] / H_PER_D
-
-
-def _counting_only(
-    frame: pd.DataFrame,
-    counted: Counted,
+def _counted(
+    past: pd.DataFrame,
+    ids: NDArray[np.int64],
     profile_of: list[Profile | None],
-    chemistries: Mapping[str, Chemistry],
+    chemistry_of: list[Chemistry | None],
+    nodes: pd.DataFrame,
+    settings: pd.DataFrame,
+    *,
+    first_day: int | None,
+    last_day: int,
+) -> tuple[DayGrid, DailyCharge]:
+    grid = day_grid(past, ids, first_day=first_day, last_day=last_day)
+    period = _period_ms(grid, nodes["period_ms"].to_numpy(float), settings)
+    return grid, daily_charge_mah(grid, profile_of, chemistries=chemistry_of, period_ms=period)
+
+
+def _period_ms(grid: DayGrid, listed_ms: FloatArray, settings: pd.DataFrame) -> FloatArray:
+    """Coprocessor period of each node-day: as the node reported, else as listed; NaN leaves it to the profile."""
+    period = np.broadcast_to(listed_ms[:, None], grid.row.shape).copy()
+    if len(settings):
+        by_id = settings.set_index("set_id")["period_ms"]
+        told = pd.Series(grid["set_id"].ravel()).map(by_id).to_numpy(float).reshape(period.shape)
+        period = np.where(np.isfinite(told), told, period)
+    return period
+
+
+def _chemistry(listed: object, profile: Profile | None, chemistries: Mapping[str, Chemistry]) -> Chemistry | None:
+    if isinstance(listed, str) and listed:
+        return chemistries.get(listed)
+    return chemistries.get(profile.battery.chemistry) if profile else None
+
+
+def _kinds(
+    nodes: pd.DataFrame,
+    profile_of: list[Profile | None],
+    chemistry_of: list[Chemistry | None],
+    without: Mapping[str, tuple[str, ...]],
+) -> list[BatteryKind | None]:
+    """What each node's battery is by the set-up; None where profile or chemistry is not known."""
+    return [
+        BatteryKind(profile, chemistry, cell_prior(chemistry, without.get(str(name), ())))
+        if profile is not None and chemistry is not None
+        else None
+        for name, profile, chemistry in zip(nodes["node"], profile_of, chemistry_of, strict=True)
+    ]
+
+
+def _batteries(
+    grid: DayGrid,
+    charge: DailyCharge,
+    nodes: pd.DataFrame,
+    events: pd.DataFrame,
+    kinds: list[BatteryKind | None],
     *,
     as_of_s: float,
-) -> None:
-    draws = np.exp(np.linspace(-2.5, 2.5, 201))
-    weights = np.broadcast_to(np.exp(-0.5 * np.linspace(-2.5, 2.5, 201) ** 2), (len(frame), 201))
-    capacity = np.array([_usable_mah(profile, chemistries) for profile in profile_of])
-    used = counted.total_mah.sum(axis=1)
-    left = np.maximum(capacity[:, None] * draws[None, :] ** 0.3 - used[:, None], 0.0)
-    life_d = left / np.maximum(frame["drain_mah_per_day"].to_numpy()[:, None], 1e-9)
-    known = np.isfinite(life_d).all(axis=1)
-    weights = np.where(known[:, None], weights, 0.0)
-    frame[["days_left_p10", "days_left_p50", "days_left_p90"]] = weighted_quantiles(
-        life_d, weights, np.array([0.1, 0.5, 0.9])
-    )
-    share = np.clip(left / (left + used[:, None]), 0, 1)
-    frame[["charge_left_lo", "charge_left", "charge_left_hi"]] = weighted_quantiles(
-        share, weights, np.array([0.05, 0.5, 0.95])
-    )
-    frame["usable_mah"] = capacity
-    for horizon in DEAD_BY_D:
-        frame[f"dead_by_{horizon}"] = dead_within(life_d, weights, horizon)
+    draws: int,
+) -> list[tuple[Batteries | None, BatteryState | None]]:
+    """Batteries of each node; None for one that can't be estimated."""
+    days = fleet_days(grid, charge)
+    heard = np.atleast_1d(grid.has_row.any(axis=1))
+    found: list[tuple[Batteries | None, BatteryState | None]] = []
+    for line, kind in enumerate(kinds):
+        if kind is None or not heard[line]:
+            found.append((None, None))
+            continue
+        history = node_history(days, line, nodes.iloc[line], as_of_s=as_of_s)
+        batteries = batteries_of(days, line, history, kind, events)
+        state = battery_state(history, kind, batteries.starts_s, recharged=batteries.recharged, draws=draws)
+        found.append((batteries, state))
+    return found
 
 
-def _usable_mah(profile: Profile | None, chemistries: Mapping[str, Chemistry]) -> float:
-    if profile is None:
-        return np.nan
-    chemistry = chemistries.get(profile.battery.chemistry)
-    share = chemistry.measured_over_printed.mean if chemistry else 0.8
-    return profile.battery.capacity_mah.mean * profile.battery.parallel * share
+def _frame(columns: Mapping[str, FloatArray], nodes: pd.DataFrame, as_of_s: float) -> pd.DataFrame:
+    empty = np.full(len(nodes), np.nan)
+    made: dict[str, object] = {name: columns.get(name, empty) for name in ESTIMATE}
+    made["node_id"] = nodes["node_id"].to_numpy()
+    made["as_of"] = np.full(len(nodes), as_of_s)
+    return pd.DataFrame(made)
+
+
+def _swaps(ids: NDArray[np.int64], batteries: list[Batteries | None]) -> pd.DataFrame:
+    rows = [(int(i), at, told) for i, one in zip(ids, batteries, strict=True) if one for at, told in one.swaps]
+    return pd.DataFrame(
+        {
+            "node_id": np.array([row[0] for row in rows], dtype="int32"),
+            "at": np.array([row[1] for row in rows], dtype=float),
+            "told": np.array([row[2] for row in rows], dtype=bool),
+        }
+    )

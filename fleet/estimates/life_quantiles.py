@@ -42,4 +42,4 @@ def dead_within(life_d: FloatArray, weights: FloatArray, horizon_d: float) -> Fl
     """
     total = weights.sum(axis=1)
     dead = np.where(life_d <= horizon_d, weights, 0.0).sum(axis=1)
-    return np.divide(dead, total, out=np.full(len(life_d), np.nan), where=total > 0)
+    return np.asarray(np.divide(dead, total, out=np.full(len(life_d), np.nan), where=total > 0), dtype=float)

@@ -1,0 +1,176 @@
+"""Days left, as draws: charge above the cut-off of the coming months over a drain that may change."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fleet.estimates.cell_prior import DOD_FRAC, DOD_STEP, MEAN, PER_K, RESISTANCE, CellPrior
+from fleet.estimates.drain_ahead import DrainAhead
+from fleet.estimates.hypotheses import Beliefs
+from fleet.estimates.state_of_charge import Filtered
+from fleet.profiles.chemistry import Chemistry
+
+FloatArray = NDArray[np.float64]
+
+CHANGE_EVERY_D = 250.0  # a node's drain changes about so often before it has shown how often (no source)
+CHANGE_LOG_MEAN = 0.35  # of the new drain over the old one: changes that nobody planned seldom save charge
+CHANGE_LOG_SD = 0.5
+REVERT_SHARE = 0.5  # chance that a change leads back to the node's long-run drain
+COLD_SHARE = 0.5  # at light load a cell loses at most so much of the table's share in the cold
+LIFE_MOST_D = 36_525.0
+AHEAD = np.concatenate([[0.0], np.linspace(0.02, 1.0, 25), np.linspace(1.1, 2.0, 8)])  # of a first guess of the life
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """Draws of one battery's end; arrays of shape (n,)."""
+
+    life_d: FloatArray
+    end_dod: FloatArray  # depth at which the radio can no longer be carried, at the temperatures of now
+    charge_left: FloatArray  # share of what a full cell would give
+    drain_per_d: FloatArray  # share of capacity now drawn in a day
+
+
+def outcome_of(
+    state: Filtered,
+    beliefs: Beliefs,
+    chemistry: Chemistry,
+    prior: CellPrior,
+    ahead: DrainAhead,
+    *,
+    rng: np.random.Generator,
+) -> Outcome:
+    """When each draw's battery stops carrying the radio.
+
+    Notes
+    -----
+    Dead is the last wake whose burst the battery carried before a week without one, so the mean temperature of the
+    coming weeks counts, not the coldest night. The drain now holds until a change, exponential in time, at a rate
+    learned from the node's own changes; then it goes back to the node's long-run drain or to a new one.
+    """
+    temps_c = np.unique(np.round(np.linspace(ahead.coldest_c, ahead.warmest_c, 3), 2))
+    end = np.stack([_end_dod(state, beliefs, chemistry, prior, temp_c=float(temp), rng=rng) for temp in temps_c])
+    exponent = COLD_SHARE * rng.random(len(state.dod_frac))
+    end = end * chemistry.usable_by_temp.at(temps_c)[:, None] ** exponent
+    now = _between(temps_c, end, np.full(len(exponent), ahead.temp_c(0.0)))
+    drain, growth = _drain_now(state, beliefs, ahead)
+    new = _drain_after_change(state, drain, beliefs, ahead, rng)
+    rate = (1.0 + ahead.changes_count) / (CHANGE_EVERY_D + ahead.watched_d)
+    change_d = rng.exponential(1.0 / rate, size=len(drain))
+    drain = drain * np.exp(ahead.wake_log_sd * rng.standard_normal(len(drain)))
+    guess = _life_d(np.maximum(now - state.dod_frac, 0.0), drain, growth, change_d, new)
+    life = _with_seasons(guess, state.dod_frac, (temps_c, end), (drain, growth, change_d, new), ahead)
+    left = np.clip(1.0 - state.dod_frac / now, 0.0, 1.0)
+    return Outcome(np.minimum(life, LIFE_MOST_D), now, left, drain)
+
+
+def _end_dod(
+    state: Filtered,
+    beliefs: Beliefs,
+    chemistry: Chemistry,
+    prior: CellPrior,
+    *,
+    temp_c: float,
+    rng: np.random.Generator,
+) -> FloatArray:
+    """Depth at which each draw's voltage under radio load falls below the cut-off at a temperature."""
+    table = prior.table[state.particles.hypothesis]
+    curve = table[..., MEAN] + np.einsum("nj,ngj->ng", state.departures, table[..., PER_K + 1 :])
+    first = int(np.searchsorted(DOD_FRAC, 0.0))
+    curve = np.minimum.accumulate(curve[:, first:], axis=1)
+    mv = beliefs.series * (curve + table[:, first:, PER_K] * (temp_c - 20.0))
+    ohm = beliefs.resistance_mohm / 1000.0 * state.particles.resistance_factor
+    heat = float(chemistry.resistance_by_temp.at(temp_c))
+    mv = mv - beliefs.radio_ma * heat * ohm[:, None] * table[:, first:, RESISTANCE]
+    below = mv < beliefs.cutoff_mv
+    at = np.clip(np.where(below.any(axis=1), below.argmax(axis=1), mv.shape[1] - 1), 1, None)
+    rows = np.arange(len(at))
+    above, under = mv[rows, at - 1], mv[rows, at]
+    part = np.clip((above - beliefs.cutoff_mv) / np.maximum(above - under, 1e-6), 0.0, 1.0)
+    return np.asarray(np.maximum(DOD_FRAC[first:][at - 1] + part * DOD_STEP, 0.02), dtype=float)
+
+
+def _between(temps_c: FloatArray, end: FloatArray, temp_c: FloatArray) -> FloatArray:
+    """End of discharge of each draw at its temperature, straight between the temperatures worked out."""
+    if len(temps_c) == 1:
+        return np.asarray(end[0], dtype=float)
+    place = np.clip(np.interp(temp_c, temps_c, np.arange(len(temps_c))), 0, len(temps_c) - 1.001)
+    low = place.astype(int)
+    rows = np.arange(end.shape[1])
+    below, above = end[low, rows], end[low + 1, rows]
+    return np.asarray(below + (above - below) * (place - low), dtype=float)
+
+
+def _drain_now(state: Filtered, beliefs: Beliefs, ahead: DrainAhead) -> tuple[FloatArray, FloatArray]:
+    """Share of capacity drawn in a day now, and by how much that grows from day to day."""
+    one = state.particles
+    extra = ahead.mean_mah_per_d * one.extra_now / one.capacity_mah
+    counted = one.floor_factor * ahead.floor_mah_per_d + one.wake_factor * ahead.wake_mah_per_d
+    drain = counted / one.capacity_mah + extra + _self_discharge(state, beliefs)
+    since_d = np.maximum(ahead.battery_d * (1.0 - one.extra_from), 5.0)
+    return drain, np.where(one.extra_grows, extra / since_d, 0.0)
+
+
+def _self_discharge(state: Filtered, beliefs: Beliefs) -> FloatArray:
+    return beliefs.self_discharge_per_d * 0.5 * np.maximum(1.0 - state.dod_frac, 0.0)
+
+
+def _drain_after_change(
+    state: Filtered, drain: FloatArray, beliefs: Beliefs, ahead: DrainAhead, rng: np.random.Generator
+) -> FloatArray:
+    one = state.particles
+    usual = one.floor_factor * ahead.floor_mah_per_d + one.wake_factor * ahead.wake_long_mah_per_d
+    back = usual / one.capacity_mah + _self_discharge(state, beliefs)
+    back = back * np.exp(0.15 * rng.standard_normal(len(drain)))
+    fresh = drain * np.exp(CHANGE_LOG_MEAN + CHANGE_LOG_SD * rng.standard_normal(len(drain)))
+    return np.where(rng.random(len(drain)) < REVERT_SHARE, back, fresh)
+
+
+def _used(
+    time_d: FloatArray, drain: FloatArray, growth: FloatArray, change_d: FloatArray, new: FloatArray
+) -> FloatArray:
+    """Share of capacity used after some days. Arrays of one shape."""
+    before = np.minimum(time_d, change_d)
+    used = drain * before + 0.5 * growth * before**2 + new * np.maximum(time_d - change_d, 0.0)
+    return np.asarray(used, dtype=float)
+
+
+def _life_d(
+    left: FloatArray, drain: FloatArray, growth: FloatArray, change_d: FloatArray, new: FloatArray
+) -> FloatArray:
+    """Days until a share of capacity is used up."""
+    root = np.sqrt(drain**2 + 2.0 * growth * left)
+    before = 2.0 * left / np.maximum(drain + root, 1e-12)  # the stable form of the quadratic's root
+    used = _used(change_d, drain, growth, change_d, new)
+    after = change_d + np.maximum(left - used, 0.0) / np.maximum(new, 1e-12)
+    return np.minimum(np.where(before <= change_d, before, after), LIFE_MOST_D)
+
+
+def _with_seasons(
+    guess: FloatArray,
+    dod: FloatArray,
+    ends: tuple[FloatArray, FloatArray],
+    drains: tuple[FloatArray, ...],
+    ahead: DrainAhead,
+) -> FloatArray:
+    """First day on which each draw's depth passes the end of discharge at that day's temperature."""
+    temps_c, end = ends
+    if len(temps_c) == 1:
+        return guess
+    life = 2.0 * guess
+    found = np.zeros(len(guess), dtype=bool)
+    margin_before = np.maximum(_between(temps_c, end, np.full(len(dod), ahead.temp_c(0.0))) - dod, 0.0)
+    for before, share in itertools.pairwise(AHEAD):
+        time = share * guess
+        limit = _between(temps_c, end, ahead.temp_c(time))
+        margin = limit - dod - _used(time, *drains)
+        part = np.clip(margin_before / np.maximum(margin_before - margin, 1e-12), 0.0, 1.0)
+        now = ~found & (margin <= 0)
+        life = np.where(now, guess * (before + (share - before) * part), life)
+        found |= now
+        margin_before = margin
+    return np.where(guess <= 0, 0.0, life)
