@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from fleet.demo.flats import Flats
 from fleet.demo.lives import NodeLife
 from fleet.demo.play import OrderBox, Pace, Played, in_order, publish
-from fleet.demo.under_order import NodeKey, OnTrial, kept, take, up_to_end_of_trial
+from fleet.demo.under_order import NodeKey, OnTrial, kept, on_trial, take
 from fleet.demo.wire_out import Message
 from fleet.units import S_PER_H
 
@@ -24,7 +24,7 @@ class _Orders:
     trials: dict[str, OnTrial] = field(default_factory=dict)
 
     def step(self, flats: Flats, until_s: float) -> tuple[list[NodeLife], list[Message]]:
-        """Ordered nodes until a moment; a node at the end of its trial waits there for one step."""
+        """Ordered nodes until a moment; none goes beyond the end of its trial unkept."""
         lives: list[NodeLife] = []
         answers: list[Message] = []
         for name, payload in self.box.orders().items():
@@ -44,13 +44,14 @@ class _Orders:
     def _trial(self, flats: Flats, name: str, until_s: float) -> list[NodeLife]:
         trial, payload = self.trials[name], self.box.orders().get(name)
         is_new = payload is not None and payload != self.taken[name]
-        over = flats.states[name].life_wakes >= trial.ends_at_count
-        if not is_new and not over:
-            return [up_to_end_of_trial(flats, name, trial, until_s)]
+        if not is_new or payload is None:
+            life, went_back = on_trial(flats, name, trial, until_s)
+            if went_back:
+                del self.trials[name]
+            return [life]
         del self.trials[name]
-        if is_new and payload is not None:
-            self.taken[name] = payload
-        return kept(flats, name, trial, payload if is_new else None, root=self.root, keys=self.keys, until_s=until_s)
+        self.taken[name] = payload
+        return kept(flats, name, trial, payload, root=self.root, keys=self.keys, until_s=until_s)
 
 
 def live_on(

@@ -199,8 +199,9 @@ def _taken(
         lives.append(life)
         answers += told_answers
         if trial:
-            trials[name] = trial
-            lives.append(on_trial(flats, name, trial, until_s))
+            life, went_back = on_trial(flats, name, trial, until_s, spare_count=1)
+            lives.append(life)
+            trials |= {} if went_back else {name: trial}
     return lives, answers, trials
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import secrets
 import shutil
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -15,12 +14,12 @@ from fleet.demo.flats import Flats, opened
 from fleet.demo.scenario import ROOT, SEED, SINCE_AT, UNTIL_AT, WEEKS, node_specs
 from fleet.demo.spec import FaultKind, NodeSpec
 from fleet.demo.under_order import NodeKey
+from fleet.store.keys import make_key
 from fleet.units import D_PER_WEEK
 
 FURTHER_WEEKS = 10  # how far the scenario can go on after the 26 weeks
 ROUND_AT = UNTIL_AT + timedelta(days=39, hours=10)
 VISITED_AT = SINCE_AT + timedelta(days=98, hours=-2)
-KEY_BYTES = 32
 NODE_COLUMNS = (
     "node", "site", "profile", "latitude", "longitude", "timezone", "fitted", "key_file",
     "lo", "hi", "hyst", "sleep_s", "period_ms", "avg", "note",
@@ -96,15 +95,11 @@ def write_visits(path: Path, flats: Flats) -> None:
 
 
 def write_keys(folder: Path, names: list[str]) -> dict[str, NodeKey]:
-    """One fresh key a node, in files that only their owner may read."""
-    folder.mkdir(mode=0o700, exist_ok=True)
-    keys = {name: NodeKey(f"{name}-1".encode(), secrets.token_bytes(KEY_BYTES)) for name in names}
-    for name, key in keys.items():
-        path = folder / f"{name}.key"
-        path.unlink(missing_ok=True)
-        path.touch(mode=0o600)
-        path.write_text(f"{key.key_id.decode()} {key.key.hex()}\n", encoding="ascii")
-    return keys
+    """One fresh key a node, in files that only their owner may read; older ones of the demo go."""
+    for old in folder.glob("*.key"):
+        old.unlink()
+    made = {name: make_key(folder, name) for name in names}
+    return {name: NodeKey(key.key_id, key.key) for name, key in made.items()}
 
 
 def _row(spec: NodeSpec, fitted_s: float) -> dict[str, object]:

@@ -161,6 +161,7 @@ def simulate_fleet(
         world = World(node, since_s, days, seed)
         changes = sorted((change for change in orders if change.node == node.node), key=lambda change: change.at_s)
         lives.append(whole_life(world, changes))
+        world.forget()
         if progress:
             progress(done, len(spec))
     return SimulatedFleet(tuple(lives), since_s, days)

@@ -16,8 +16,10 @@ from fleet.demo.records import told
 from fleet.demo.wire_out import Message, flash_word
 from fleet.messages import BandSettings, OrderAnswer
 from fleet.wire_order import OrderKind, RetuneOrder
+from fleet.words import Cause
 
 ANSWER_S = 0.8  # a node answers so long after its record
+GOES_BACK = (int(Cause.BROWNOUT), int(Cause.WATCHDOG))
 
 
 @dataclass(frozen=True)
@@ -74,14 +76,21 @@ def take(
     return life, [_answer(root, name, wake_s, OrderAnswer(order.rev, "taken"))], trial
 
 
-def on_trial(flats: Flats, name: str, trial: OnTrial, until_s: float) -> NodeLife:
-    """The node lives on its trial, up to the wake before the last: time enough to be kept."""
-    return _up_to_count(flats, name, trial.ends_at_count - 1, until_s)
+def on_trial(flats: Flats, name: str, trial: OnTrial, until_s: float, *, spare_count: int = 0) -> tuple[NodeLife, bool]:
+    """The node lives on its trial; True if it has gone back to what it ran before.
 
-
-def up_to_end_of_trial(flats: Flats, name: str, trial: OnTrial, until_s: float) -> NodeLife:
-    """The node lives on its trial until a moment, but not beyond the trial's last wake."""
-    return _up_to_count(flats, name, trial.ends_at_count, until_s)
+    It goes back by itself after the last wake of the trial, or after a brown-out or watchdog reset on trial. With
+    `spare_count` it stops so many wakes before the end: time enough to be kept.
+    """
+    life = _up_to_count(flats, name, trial.ends_at_count - spare_count, until_s)
+    wakes = life.stretches[0].wakes
+    state = flats.states[name]
+    was_reset = len(wakes) > 0 and int(wakes.cause[-1]) in GOES_BACK
+    if not was_reset and state.life_wakes < trial.ends_at_count:
+        return life, False
+    back = msgspec.structs.replace(trial.before, seen=trial.order.rev, trial=False)
+    flats.states[name] = replace(flats.states[name], settings=back)
+    return life, True
 
 
 def kept(
@@ -101,10 +110,7 @@ def kept(
         ):
             flats.states[name] = replace(state, settings=msgspec.structs.replace(state.settings, trial=False))
             return lives
-    lives.append(_up_to_count(flats, name, trial.ends_at_count, until_s))
-    state = flats.states[name]
-    back = msgspec.structs.replace(trial.before, seen=trial.order.rev, trial=False)
-    flats.states[name] = replace(state, settings=back)
+    lives.append(on_trial(flats, name, trial, until_s)[0])
     return lives
 
 
@@ -129,7 +135,9 @@ def _until_heard(flats: Flats, name: str, until_s: float) -> tuple[NodeLife, flo
 
 def _up_to_count(flats: Flats, name: str, life_wakes: int, until_s: float) -> NodeLife:
     stretch = live(flats.worlds[name], flats.parts[name], flats.states[name], until_s)
-    count = max(life_wakes - flats.states[name].life_wakes, 0)
+    resets = np.flatnonzero(np.isin(stretch.wakes.cause, GOES_BACK))
+    first_reset = int(resets[0]) + 1 if resets.size else len(stretch.wakes)
+    count = min(max(life_wakes - flats.states[name].life_wakes, 0), first_reset)
     return _cut(flats, name, stretch, count if count < len(stretch.wakes) else None)
 
 
