@@ -57,7 +57,9 @@ def seal(order: RetuneOrder, *, key: bytes, key_id: bytes, topic: str) -> bytes:
         If the key is not 32 bytes or the order can't be put into the contract's form.
     """
     if len(key) != TAG_BYTES:
-        raise MessageError(f"{topic}: order key has {len(key)} bytes; expected 32. Make one with `wakeledger keys make`.")
+        raise MessageError(
+            f"{topic}: order key has {len(key)} bytes; expected 32. Make one with `wakeledger keys make`."
+        )
     payload = _deterministic(_as_map(order))
     protected = protected_header(key_id)
     tag = mac(key, protected, topic, payload)
@@ -110,7 +112,12 @@ def digest_of(frame: bytes) -> str:
 
 def plain_order(order: RetuneOrder) -> bytes:
     """The unsigned JSON form, for nodes that the set-up names as unsigned."""
-    value: dict[str, Any] = {"kind": _PLAIN_KIND[order.kind], "rev": order.rev, "issued": order.issued, "until": order.until}
+    value: dict[str, Any] = {
+        "kind": _PLAIN_KIND[order.kind],
+        "rev": order.rev,
+        "issued": order.issued,
+        "until": order.until,
+    }
     if order.settings is not None:
         value["set"] = {name: getattr(order.settings, name) for name in _SETTING_KEYS.values()}
     return msgspec.json.encode(value)
@@ -129,7 +136,11 @@ def open_plain(frame: bytes, topic: str) -> RetuneOrder:
         kind = next(number for number, word in _PLAIN_KIND.items() if word == value["kind"])
         settings = msgspec.convert(value["set"], BandSettings) if "set" in value else None
         return RetuneOrder(
-            kind=OrderKind(kind), rev=int(value["rev"]), issued=int(value["issued"]), until=int(value["until"]), settings=settings
+            kind=OrderKind(kind),
+            rev=int(value["rev"]),
+            issued=int(value["issued"]),
+            until=int(value["until"]),
+            settings=settings,
         )
     except (msgspec.MsgspecError, KeyError, TypeError, ValueError, StopIteration) as why:
         raise _refused(topic, f"is not a plain order: {why}") from why
@@ -141,11 +152,15 @@ def _as_map(order: RetuneOrder) -> dict[int, Any]:
         content[6] = order.until_wake
     if order.kind is OrderKind.SETTINGS:
         if order.settings is None:
-            raise MessageError(f"order {order.rev}: has no settings; expected all of {', '.join(_SETTING_KEYS.values())}.")
+            raise MessageError(
+                f"order {order.rev}: has no settings; expected all of {', '.join(_SETTING_KEYS.values())}."
+            )
         values = {key: getattr(order.settings, name) for key, name in _SETTING_KEYS.items()}
         missing = [name for key, name in _SETTING_KEYS.items() if values[key] is None]
         if missing:
-            raise MessageError(f"order {order.rev}: {missing[0]} is missing; an order always carries the whole settings.")
+            raise MessageError(
+                f"order {order.rev}: {missing[0]} is missing; an order always carries the whole settings."
+            )
         content[7] = {key: _shortest(value) for key, value in values.items()}
         if order.trial_wakes is not None:
             content[7][_TRIAL_WAKES] = order.trial_wakes
@@ -226,4 +241,6 @@ def _taken(data: bytes, topic: str) -> tuple[bytes, bytes]:
 
 
 def _refused(topic: str, why: str) -> MessageError:
-    return MessageError(f"{topic}: order {why}. It is not taken; send it again from the tool.", SetAsideReason.NOT_VALID)
+    return MessageError(
+        f"{topic}: order {why}. It is not taken; send it again from the tool.", SetAsideReason.NOT_VALID
+    )
