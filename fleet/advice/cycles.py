@@ -71,20 +71,30 @@ def fit_cycle(t: np.ndarray, value: np.ndarray, weights: np.ndarray, *, tau_s: f
     >>> cycle.names, round(cycle.amplitude("M2"), 6)
     (('M2',), 0.7)
     """
+    middle = float((weights / weights.sum()) @ value)
+    value = value - middle
     epoch_s = float(t[0])
     span_s = float(t[-1] - t[0])
     root = np.sqrt(weights / weights.sum())
+    design = _design(t - epoch_s, TRIED) * root[:, None]
+    normal, moment, whole = design.T @ design, design.T @ (root * value), float((weights / weights.sum()) @ value**2)
+
+    def solve(names: tuple[str, ...]) -> tuple[np.ndarray, float]:
+        columns = [0, *(1 + 2 * TRIED.index(name) + k for name in names for k in (0, 1))]
+        return _solve(normal[np.ix_(columns, columns)], moment[columns], whole)
+
     taken: tuple[str, ...] = ()
-    best, left = _solve(t - epoch_s, value, root, taken)
+    best, left = solve(taken)
     independent = max(3.0, span_s / (2.0 * tau_s))
     while True:
-        tries = [(name, *_solve(t - epoch_s, value, root, (*taken, name))) for name in _apart(taken, span_s)]
-        if not tries or left <= 1e-12:
+        tries = [(name, *solve((*taken, name))) for name in _apart(taken, span_s)]
+        if not tries or left <= 1e-12 * whole:
             break
         name, coefficients, less = min(tries, key=lambda one: one[2])
-        if (left - less) / max(less, 1e-12) * independent < 14.0:  # chi-square with 2 degrees, 1 in 1000
+        if (left - less) / max(less, 1e-12 * whole) * independent < 14.0:  # chi-square with 2 degrees, 1 in 1000
             break
         taken, best, left = (*taken, name), coefficients, less
+    best[0] += middle
     return Cycle(taken, best, epoch_s)
 
 
@@ -108,12 +118,8 @@ def _design(since_s: np.ndarray, names: tuple[str, ...]) -> np.ndarray:
     return np.column_stack(columns)
 
 
-def _solve(
-    since_s: np.ndarray, value: np.ndarray, root: np.ndarray, names: tuple[str, ...]
-) -> tuple[np.ndarray, float]:
-    """Weighted least squares: coefficients and the variance left over."""
-    design = _design(since_s, names) * root[:, None]
-    normal = design.T @ design
-    normal[np.diag_indices_from(normal)] *= 1.0 + 1e-10
-    coefficients = np.linalg.solve(normal, design.T @ (root * value))
-    return coefficients, float(((root * value - design @ coefficients) ** 2).sum())
+def _solve(normal: np.ndarray, moment: np.ndarray, whole: float) -> tuple[np.ndarray, float]:
+    """Weighted least squares from its normal equations: coefficients and the variance left over."""
+    eased = normal + np.diag(np.diag(normal)) * 1e-10
+    coefficients = np.linalg.solve(eased, moment)
+    return coefficients, max(whole - float(coefficients @ moment), 0.0)

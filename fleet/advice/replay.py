@@ -124,35 +124,37 @@ def _carry(gain: np.ndarray, add: np.ndarray, fresh: np.ndarray) -> tuple[np.nda
     return before, a
 
 
-def timer_wakes(
-    paths: Paths, band: Pass, sleep_s: float, firmware: Firmware, *, other_per_d: float = 0.0
-) -> np.ndarray:
-    """Timer wakes of each draw in the days that count. Shape (draws,)
+def gaps_between(paths: Paths, expected: np.ndarray) -> list[np.ndarray]:
+    """Time between wakes that are not the timer's, of each draw, over the days that count. [s]
 
     Parameters
     ----------
-    sleep_s
-        Timer interval. [s]
-    other_per_d
-        Wakes of other causes, which start the timer anew as well. [1/day]
+    expected
+        Wakes expected in each cell. Shape (draws, cells)
 
     Notes
     -----
-    Band wakes are placed where their expected sum passes each whole number; between two wakes the timer runs out
-    floor(gap / interval) times where each wake starts it anew, else as often as the span has intervals.
+    Wakes are placed where the expected sum passes each whole number and a half.
     """
-    span_s = paths.span_d * S_PER_D
-    if not firmware.timer_restarts:
-        return np.full(paths.x.shape[0], span_s / sleep_s)
-    expected = (band.low.wakes + band.high.wakes) * paths.alive + other_per_d * paths.step_s / S_PER_D * paths.alive
     clock = np.concatenate([[0.0], np.cumsum(paths.alive * paths.step_s)])
-    counts = []
+    gaps = []
     for row in expected:
-        total = np.concatenate([[0.0], np.cumsum(row)])
+        total = np.concatenate([[0.0], np.cumsum(row * paths.alive)])
         at = np.interp(np.arange(int(total[-1])) + 0.5, total, clock)
-        gaps = np.diff(np.concatenate([[0.0], at, [span_s]]))
-        counts.append(np.ceil(gaps / sleep_s - 1e-9).sum() - len(gaps) if len(at) else span_s / sleep_s)
-    return np.asarray(np.maximum(np.array(counts), 0.0))
+        gaps.append(np.diff(np.concatenate([[0.0], at, [clock[-1]]])))
+    return gaps
+
+
+def timer_wakes(gaps: list[np.ndarray], sleep_s: float, firmware: Firmware) -> np.ndarray:
+    """Timer wakes of each draw: floor(gap / interval) in each gap where every wake starts the timer anew.
+
+    >>> restarts = Firmware(poll_s=0.1, level=False, holdoff_s=0.0, repeat_s=0.1, timer_restarts=True)
+    >>> timer_wakes([np.array([250.0, 90.0])], 100.0, restarts)
+    array([2.9])
+    """
+    if not firmware.timer_restarts:
+        return np.array([gap.sum() / sleep_s for gap in gaps])
+    return np.array([float(np.floor(gap[:-1] / sleep_s).sum() + gap[-1] / sleep_s) for gap in gaps])
 
 
 @dataclass(frozen=True)
@@ -181,23 +183,19 @@ def find_events(paths: Paths, reference: BandSettings, event_s: float) -> Events
     return Events(joined[0], joined[1], joined[2], joined[3].astype(bool))
 
 
-def events_seen(paths: Paths, band: Pass, events: Events, late_s: float) -> np.ndarray:
-    """Chance of each event that the band has woken the node for it by `late_s` after its start.
+def events_seen(paths: Paths, edge: EdgePass, events: Events, late_s: float, *, high: bool) -> np.ndarray:
+    """Chance of each event beyond one edge that this edge has woken the node for it by `late_s` after its start.
 
     Notes
     -----
     An edge already tripped by this same excursion counts as seen: the record that says so is sent.
     """
-    if not len(events.first):
+    mine = np.flatnonzero(events.high == high)
+    if not len(mine):
         return np.empty(0)
     cells = max(1, round(late_s / paths.step_s) + 1)
-    count = paths.x.shape[1]
-    seen = np.zeros(len(events.first))
-    for high, edge in ((False, band.low), (True, band.high)):
-        mine = np.flatnonzero(events.high == high)
-        window = np.minimum(events.first[mine, None] + np.arange(cells), count - 1)
-        rows = events.draw[mine, None]
-        armed = edge.armed[rows, window].min(axis=1) if len(mine) else np.empty(0)
-        woken = -np.expm1(-edge.wakes[rows, window].sum(axis=1)) if len(mine) else np.empty(0)
-        seen[mine] = np.maximum(1.0 - armed, woken)
-    return seen
+    window = np.minimum(events.first[mine, None] + np.arange(cells), paths.x.shape[1] - 1)
+    rows = events.draw[mine, None]
+    return np.asarray(
+        np.maximum(1.0 - edge.armed[rows, window].min(axis=1), -np.expm1(-edge.wakes[rows, window].sum(axis=1)))
+    )

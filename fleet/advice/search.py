@@ -10,9 +10,19 @@ import numpy as np
 from fleet.advice.band import averages_tried, edges_tried, hysteresis_tried, is_allowed
 from fleet.advice.drain import Budget
 from fleet.advice.interval import intervals_tried, periods_tried
-from fleet.advice.replay import EdgePass, Pass, run_edge
+from fleet.advice.replay import run_edge
 from fleet.advice.signal import SignalModel
-from fleet.advice.whatif import WhatIf, judge, replace_settings, ripple_under
+from fleet.advice.whatif import (
+    BandTold,
+    EdgeTold,
+    WhatIf,
+    band_told,
+    edge_told,
+    judge,
+    real_events,
+    replace_settings,
+    ripple_under,
+)
 from fleet.messages import BandSettings
 from fleet.profiles.profile import Profile
 
@@ -40,27 +50,30 @@ def search(
     for the bands on the trade-off curve only. Searched on one draw; finalists are judged on all.
     """
     small = replace(model, paths=replace(model.paths, x=model.paths.x[:DRAWS_FOR_SEARCH]))
-    runs: dict[tuple[object, ...], EdgePass] = {}
+    events = real_events(small, now, profile)
+    edges: dict[tuple[object, ...], EdgeTold] = {}
+    bands: dict[tuple[object, ...], BandTold] = {}
+
+    def edge(settings: BandSettings, *, high: bool) -> EdgeTold:
+        key = (high, settings.hi if high else settings.lo, settings.hyst, settings.avg, settings.period_ms)
+        if key not in edges:
+            ripple = ripple_under(small, now, settings)
+            run = run_edge(small.paths, settings, ripple, small.firmware, high=high)
+            edges[key] = edge_told(small, run, events, profile, high=high)
+        return edges[key]
 
     def tried(settings: BandSettings) -> Option:
-        key = (settings.hyst, settings.avg, settings.period_ms)
-        edges = []
-        for high, level in ((False, settings.lo), (True, settings.hi)):
-            place = (high, level, *key)
-            if place not in runs:
-                ripple = ripple_under(small, now, settings)
-                runs[place] = run_edge(small.paths, settings, ripple, small.firmware, high=high)
-            edges.append(runs[place])
-        result = judge(
-            small, now, settings, profile, budget, passed=Pass(edges[0], edges[1]), wider_log_sd=wider_log_sd
-        )
+        key = (settings.lo, settings.hi, settings.hyst, settings.avg, settings.period_ms)
+        if key not in bands:
+            bands[key] = band_told(small, edge(settings, high=False), edge(settings, high=True))
+        result = judge(small, now, settings, budget, band=bands[key], wider_log_sd=wider_log_sd)
         changes = sum(getattr(now, name) != getattr(settings, name) for name in _NAMES)
         return Option(result, changes)
 
-    bands = [tried(settings) for settings in _bands(model, now, profile)]
-    good = trade_off(bands)
+    first = [tried(settings) for settings in _bands(model, now, profile)]
+    good = trade_off(first)
     longer = [tried(settings) for option in good for settings in _slower(option.result.settings, profile, budget)]
-    return bands + longer
+    return first + longer
 
 
 _NAMES = ("lo", "hi", "hyst", "sleep_s", "period_ms", "avg")

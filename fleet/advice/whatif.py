@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from fleet.advice.drain import Z80, Budget, days_left
-from fleet.advice.replay import EdgePass, Pass, events_seen, find_events, run_edge, timer_wakes
+from fleet.advice.replay import EdgePass, Events, Paths, events_seen, find_events, gaps_between, run_edge, timer_wakes
 from fleet.advice.ripple import Ripple
 from fleet.advice.signal import SignalModel
 from fleet.messages import BandSettings
@@ -122,44 +122,82 @@ def what_if(
     Events are stays of the slow reading outside the band of `now` for at least the profile's `event_s`.
     """
     ripple = ripple_under(model, now, new)
-    passed = Pass(*(run_edge(model.paths, new, ripple, model.firmware, high=high) for high in (False, True)))
-    return judge(model, now, new, profile, budget, passed=passed, wider_log_sd=wider_log_sd)
+    events = real_events(model, now, profile)
+    low, high = (
+        edge_told(model, run_edge(model.paths, new, ripple, model.firmware, high=high), events, profile, high=high)
+        for high in (False, True)
+    )
+    band = band_told(model, low, high)
+    return judge(model, now, new, budget, band=band, wider_log_sd=wider_log_sd)
+
+
+@dataclass(frozen=True)
+class EdgeTold:
+    """One edge's run boiled down: matched wakes of each cell and draw, their daily sum, and its events seen."""
+
+    wakes: np.ndarray
+    per_d: np.ndarray
+    seen: np.ndarray
+
+
+@dataclass(frozen=True)
+class BandTold:
+    """Both edges: wakes a day by draw, gaps between wakes for the timer, and the share of events seen."""
+
+    low_per_d: np.ndarray
+    high_per_d: np.ndarray
+    gaps: list[np.ndarray]
+    seen: np.ndarray
+    draws_count: int
+
+
+def real_events(model: SignalModel, now: BandSettings, profile: Profile) -> Events:
+    """Stays of the slow reading outside the present band that last at least the profile's `event_s`."""
+    return find_events(model.paths, now, (profile.banded.event_s if profile.banded else None) or DEFAULT_EVENT_S)
+
+
+def edge_told(model: SignalModel, edge: EdgePass, events: Events, profile: Profile, *, high: bool) -> EdgeTold:
+    """What a search needs to know of one edge's run."""
+    banded = profile.banded
+    late_s = (banded.late_s if banded else None) or (banded.event_s if banded else None) or DEFAULT_EVENT_S
+    wakes = edge.wakes * (model.match[high] * model.paths.alive)
+    per_d = wakes.sum(axis=1) / max(model.paths.span_d, 1e-6)
+    return EdgeTold(wakes, per_d, events_seen(model.paths, edge, events, late_s, high=high))
+
+
+def band_told(model: SignalModel, low: EdgeTold, high: EdgeTold) -> BandTold:
+    """Two edges together."""
+    paths: Paths = model.paths
+    gaps = gaps_between(paths, low.wakes + high.wakes + model.other_per_d * paths.step_s / S_PER_D)
+    return BandTold(low.per_d, high.per_d, gaps, np.concatenate([low.seen, high.seen]), paths.x.shape[0])
 
 
 def judge(
     model: SignalModel,
     now: BandSettings,
     new: BandSettings,
-    profile: Profile,
     budget: Budget,
     *,
-    passed: Pass,
+    band: BandTold,
     wider_log_sd: float = 0.0,
 ) -> WhatIf:
-    """The figures of `what_if` from a run of the band that is already there (a search shares runs between settings)."""
-    matched = Pass(_scaled(passed.low, model.match[0]), _scaled(passed.high, model.match[1]))
-    alive, days = model.paths.alive, max(model.paths.span_d, 1e-6)
-    band = [(edge.wakes * alive).sum(axis=1) / days for edge in (matched.low, matched.high)]
-    timer = (
-        timer_wakes(model.paths, matched, new.sleep_s or S_PER_D, model.firmware, other_per_d=model.other_per_d) / days
-    )
+    """The figures of `what_if` from runs of the band that are already there (a search shares them)."""
+    days = max(model.paths.span_d, 1e-6)
+    timer = timer_wakes(band.gaps, new.sleep_s or S_PER_D, model.firmware) / days
     causes = {
         "timer": float(timer.mean()),
-        "band_low": float(band[0].mean()),
-        "band_high": float(band[1].mean()),
+        "band_low": float(band.low_per_d.mean()),
+        "band_high": float(band.high_per_d.mean()),
         "other": model.other_per_d,
     }
     same_band = all(getattr(now, name) == getattr(new, name) for name in BAND_NAMES)
-    log_sd = _band_log_sd(model, causes, sum(band), wider_log_sd, same_band=same_band)
+    both = band.low_per_d + band.high_per_d
+    log_sd = _band_log_sd(model, causes, both, wider_log_sd, same_band=same_band)
     wakes = _wakes_range(model, causes, log_sd, new.sleep_s or S_PER_D)
     drain, length = _charge(model, now, new, budget, causes=causes, wakes=wakes)
-    events, count = _events(model, now, profile, passed)
     method = "closed form" if same_band else "replay" if model.summaries else "modelled series"
-    return WhatIf(new, wakes, causes, drain, length, events, count, method)
-
-
-def _scaled(edge: EdgePass, factor: float) -> EdgePass:
-    return EdgePass(edge.wakes * factor, edge.armed)
+    count = len(band.seen) / band.draws_count
+    return WhatIf(new, wakes, causes, drain, length, _share_seen(band.seen, count), count, method)
 
 
 def _band_log_sd(
@@ -214,17 +252,10 @@ def _charge(
     return drain, days_left(budget, drain_now, mid, factor_log_sd=factor_log_sd)
 
 
-def _events(model: SignalModel, now: BandSettings, profile: Profile, passed: Pass) -> tuple[Range, float]:
-    """Share of real events seen in time, and how many a draw holds; NaN without any."""
-    banded = profile.banded
-    event_s = (banded.event_s if banded else None) or DEFAULT_EVENT_S
-    late_s = (banded.late_s if banded else None) or event_s
-    events = find_events(model.paths, now, event_s)
-    draws = model.paths.x.shape[0]
-    if not len(events.first):
-        return Range(float("nan"), float("nan"), float("nan")), 0.0
-    seen = events_seen(model.paths, passed, events, late_s)
-    count = len(seen) / draws
+def _share_seen(seen: np.ndarray, count: float) -> Range:
+    """Share of real events seen in time; NaN without any."""
+    if not len(seen):
+        return Range(float("nan"), float("nan"), float("nan"))
     share = float(seen.mean())
     spread = Z80 * float(np.sqrt((share * (1.0 - share) + 0.25 / (count + 1.0)) / (count + 1.0) + 0.0004))
-    return Range(share, max(0.0, share - spread), min(1.0, share + spread)), count
+    return Range(share, max(0.0, share - spread), min(1.0, share + spread))
