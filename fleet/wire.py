@@ -6,6 +6,7 @@ counts (RFC 8259 §4 leaves it open). NaN and Infinity are not JSON (RFC 8259 §
 
 from __future__ import annotations
 
+import math
 import re
 from typing import Any, NamedTuple
 
@@ -152,6 +153,8 @@ def hear_value(value: Any, raw: bytes) -> Heard | Refused:
     if not _no_deeper(value, DEPTH_LIMIT):
         return Refused(SetAsideReason.TOO_DEEP, f"nested deeper than {DEPTH_LIMIT} levels", raw)
     known, extra = _peeled(value)
+    if not _all_finite(known):
+        return Refused(SetAsideReason.NOT_VALID, f"a number that is not finite: {_shown(raw)}", raw)
     try:
         return Heard(msgspec.convert(known, WakeRecord), extra or None)
     except (msgspec.ValidationError, ValueError, OverflowError) as why:
@@ -183,6 +186,14 @@ def _whole(item: Any) -> Any:
 def _no_deeper(value: Any, levels: int) -> bool:
     inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
     return levels > 0 and all(_no_deeper(item, levels - 1) for item in inner if isinstance(item, dict | list))
+
+
+def _all_finite(value: Any) -> bool:
+    """True unless a float is NaN or infinite, which JSON can't say but CBOR and factors can."""
+    if isinstance(value, float):
+        return math.isfinite(value)
+    inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
+    return all(_all_finite(item) for item in inner)
 
 
 def _refusal(why: Exception, raw: bytes) -> Refused:

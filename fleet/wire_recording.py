@@ -140,7 +140,7 @@ def opened_recording(path: Path) -> Iterator[IO[bytes]]:
                 yield io.BufferedReader(reader, 1 << 20)
             else:
                 yield file
-    except OSError as why:
+    except (OSError, EOFError, zstandard.ZstdError) as why:
         raise MessageError(f"{path}: {why}. Is it a recording?", SetAsideReason.BAD_LINE) from why
 
 

@@ -11,8 +11,8 @@ import select
 import ssl
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any
-from urllib.parse import urlsplit
 
+import msgspec
 import paho.mqtt.client as paho
 from paho.mqtt.enums import MQTTErrorCode, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
@@ -21,9 +21,9 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from fleet.clock import monotonic_s, now_s
 from fleet.errors import BrokerError
-from fleet.settings import Broker
+from fleet.settings import Broker, Settings
 from fleet.store.arrived import LinkEvent
-from ingest.access import password, tls_context
+from ingest.access import address_of, password, tls_context
 from ingest.arrival import Arrival
 from ingest.fast import FastClient, stamp_of, why_not_fast
 
@@ -33,7 +33,6 @@ WINDOW_LIMIT_COUNT = 65_535
 BACK_OFF_S = (0.25, 30.0)
 CONNECT_TIMEOUT_S = 5.0
 ANSWER_TIMEOUT_S = 10.0
-_PORTS = {"mqtt": 1883, "mqtts": 8883}
 
 
 class Link:
@@ -81,7 +80,6 @@ class Link:
         self.why_slow = why_not_fast() if fast else "not asked for"
         self._client = self._new_client()
 
-    # ------------------------------------------------------------------ for the caller
     def poll(self, timeout_s: float, *, read: bool = True) -> list[Arrival]:
         """What arrived, after waiting at most so long; reconnects when due. `read` false leaves it with the broker."""
         if self._client.socket() is None and not self._connected_again(timeout_s):
@@ -130,7 +128,6 @@ class Link:
         while self._client.want_write() and self._client.socket() is not None and monotonic_s() < until_s:
             self._client.loop_write()
 
-    # ------------------------------------------------------------------ connecting
     def _new_client(self) -> paho.Client:
         client: paho.Client
         if self.why_slow is None:
@@ -147,10 +144,7 @@ class Link:
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
         client.on_subscribe = self._on_subscribe
-        url = urlsplit(self.settings.url)
-        if url.scheme not in _PORTS or not url.hostname:
-            raise BrokerError(f"broker.url: {self.settings.url!r}: expected mqtt://host[:port] or mqtts://host[:port].")
-        if url.scheme == "mqtts":
+        if address_of(self.settings).secure:
             client.tls_set_context(tls_context(self.settings))
         if self.settings.user is not None:
             client.username_pw_set(self.settings.user, password(self.settings))
@@ -162,7 +156,7 @@ class Link:
         if rest_s > 0:
             select.select([], [], [], min(rest_s, timeout_s))
             return False
-        url = urlsplit(self.settings.url)
+        host, port, _ = address_of(self.settings)
         properties = Properties(PacketTypes.CONNECT)
         properties.SessionExpiryInterval = self.settings.session_expiry_s
         properties.ReceiveMaximum = self._window_count
@@ -170,8 +164,8 @@ class Link:
         self._asked_s = monotonic_s()
         try:
             self._client.connect(
-                url.hostname or "",
-                url.port or _PORTS[url.scheme],
+                host,
+                port,
                 keepalive=max(self.settings.keepalive_s, 1),
                 clean_start=False,
                 properties=properties,
@@ -249,7 +243,6 @@ class Link:
         if self._client.socket() is not None:
             self._client.disconnect()
 
-    # ------------------------------------------------------------------ arriving
     def _on_message(self, _client: paho.Client, _data: Any, message: paho.MQTTMessage) -> None:
         """Stock path: never raises, the message stays unacknowledged."""
         stamp = None
@@ -285,3 +278,23 @@ class Link:
 
     def _tell(self, what: str, detail: str | None) -> None:
         self.events.append(LinkEvent(self._clock_s(), what, detail))
+
+
+def probe_broker(settings: Settings, timeout_s: float = 5.0) -> list[tuple[str, bool, str]]:
+    """What a first connection finds: what was tried, whether it went well, and in words."""
+    broker = settings.broker
+    visitor = msgspec.structs.replace(broker, client_id=f"{broker.client_id}-check", session_expiry_s=0, share=None)
+    try:
+        link = Link(visitor, [f"{broker.root}/+/wake"], watch_dropped=False)
+    except BrokerError as why:
+        return [("broker", False, str(why))]
+    until_s = monotonic_s() + timeout_s
+    try:
+        while not link.ready and link.refusal is None and monotonic_s() < until_s:
+            link.poll(0.1)
+    finally:
+        link.close()
+    found = f"{broker.url}: MQTT 5, subscribed to {broker.root}/+/wake"
+    if not any(event.what == "session not kept" for event in link.events) and link.refusal is None:
+        return [("broker", False, f"{broker.url}: no answer within {timeout_s:.0f} s. Does it speak MQTT 5?")]
+    return [("broker", link.refusal is None, link.refusal or found)]

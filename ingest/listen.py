@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import threading
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from fleet.clock import monotonic_s, now_s
 from fleet.errors import MessageError, StoreError
@@ -40,6 +40,7 @@ class Tally:
     link_ready: bool = False
     store_ready: bool = True
     last_commit_s: float | None = None
+    last_turn_s: float = field(default_factory=monotonic_s)
     last_problem: str | None = None
     stopped: bool = False
 
@@ -148,6 +149,7 @@ class Listener:
             self._waiting += arrived
             tally.received_count += len(arrived)
         tally.waiting_count, tally.link_ready = len(self._waiting), self._link.ready
+        tally.last_turn_s = monotonic_s()
         if self._link.refusal:
             self._problem(self._link.refusal)
         age_s = 0.0 if self._oldest_s is None else monotonic_s() - self._oldest_s
@@ -179,6 +181,7 @@ class Listener:
         if self._oldest_s is not None:
             self._due.committed(len(self._waiting), monotonic_s() - self._oldest_s)
         self._waiting, self._oldest_s = [], None
+        self.tally.waiting_count = 0
         self.tally.add(written)
         if self.settings.ingest.receipts:
             self._receipts.update({(node, receipt.boot): receipt for node, receipt in written.receipts})

@@ -10,6 +10,7 @@ from fleet.errors import MessageError
 from fleet.store.arrived import ArrivedAnswer, ArrivedRecord, Unreadable
 from fleet.wire import PAYLOAD_LIMIT_BYTES, Heard, Refused, decode_answer, hear_wakes, parse_topic
 from fleet.wire_extra import banded_value, extra_text
+from fleet.wire_mapping import Found
 from fleet.words import SetAsideReason
 from ingest.arrival import Arrival
 from ingest.placing import Placer
@@ -18,8 +19,8 @@ log = logging.getLogger(__name__)
 
 TOPICS_KEPT_COUNT = 200_000
 
-Foreign = Callable[[str, bytes, float], tuple[str, list[Heard], list[Refused]] | None]
-"""A dialect: node and records of a payload on a topic that is not the contract's; None if the topic is not its own."""
+Foreign = Callable[[str, bytes, float], list[Found] | None]
+"""Dialects: node and records of a payload on a topic that is not the contract's; None if none reads that topic."""
 
 
 @dataclass
@@ -36,18 +37,16 @@ class Sorter:
 
     def __init__(
         self,
-        root: str,
+        root: str | None,
         *,
         banded: Mapping[str, str] | None = None,
         limit_bytes: int = PAYLOAD_LIMIT_BYTES,
         foreign: Foreign | None = None,
-        origin: str | None = None,
     ) -> None:
         self.banded: Mapping[str, str] = banded or {}
         self._root = root
         self._limit_bytes = limit_bytes
         self._foreign = foreign
-        self._origin = origin
         self._placer = Placer()
         self._kinds: dict[str, tuple[str, str]] = {}
 
@@ -90,8 +89,8 @@ class Sorter:
             reason = SetAsideReason.BAD_TOPIC if self._foreign is None else SetAsideReason.NO_MAPPING
             self._aside(batch, arrival, Refused(reason, str(why), arrival.payload))
             return
-        node, heard, refused = found
-        self._take(node, arrival, heard, refused, batch)
+        for node, at, heard, refused in found:
+            self._take(node, arrival._replace(at=at), heard, refused, batch)
 
     def _take(self, node: str, arrival: Arrival, heard: list[Heard], refused: list[Refused], batch: Batch) -> None:
         banded = self.banded.get(node)
@@ -104,5 +103,5 @@ class Sorter:
 
     def _aside(self, batch: Batch, arrival: Arrival, refused: Refused) -> None:
         batch.asides.append(
-            Unreadable(arrival.at, arrival.topic, refused.raw, refused.reason, refused.detail, self._origin)
+            Unreadable(arrival.at, arrival.topic, refused.raw, refused.reason, refused.detail, arrival.origin)
         )
