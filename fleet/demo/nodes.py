@@ -146,13 +146,13 @@ def live(world: World, parts: Parts, state: State, until_s: float) -> Stretch:
     drain = drain_of(world, parts, state.settings, state.cell)
     noise_mv = LOAD_NOISE_MV * rng.standard_normal(len(line.t_s))
     link = link_of(world, parts, line.t_s, rng)
-    power = _power(world, parts, state, drain, line.t_s, link, noise_mv)
+    power = _power(world, parts, state, drain, line.t_s, link=link, noise_mv=noise_mv)
     if not power.carried.all():
         line, noise_mv = _with_reboots(line, power, noise_mv, rng)
         link = link_of(world, parts, line.t_s, rng)
-        power = _power(world, parts, state, drain, line.t_s, link, noise_mv)
+        power = _power(world, parts, state, drain, line.t_s, link=link, noise_mv=noise_mv)
     delivery = delivery_of(world, line.t_s, link, power.carried, rng)
-    wakes = _wakes(world, state, line, link, power, delivery, rng)
+    wakes = _wakes(world, state, line, link, power, delivery=delivery, rng=rng)
     last_mah = wakes.used_mah[-1] if len(wakes) else state.used_mah
     rest_mah = drain.between_mah(float(line.t_s[-1]) if len(wakes) else state.at_s, until_s)
     ended = replace(after(state, wakes), at_s=until_s, used_mah=float(last_mah + rest_mah))
@@ -206,7 +206,7 @@ class _Power:
 
 
 def _power(
-    world: World, parts: Parts, state: State, drain: Drain, t_s: FloatArray, /, link: Link, noise_mv: FloatArray
+    world: World, parts: Parts, state: State, drain: Drain, t_s: FloatArray, *, link: Link, noise_mv: FloatArray
 ) -> _Power:
     """Charge, rest voltage and voltage under the burst of each wake."""
     cell = state.cell
@@ -249,7 +249,7 @@ def _wakes(
     line: Timeline,
     link: Link,
     power: _Power,
-    /,
+    *,
     delivery: Delivery,
     rng: np.random.Generator,
 ) -> Wakes:

@@ -106,7 +106,7 @@ def kept(
         if (
             wake_s is not None
             and state.life_wakes <= trial.ends_at_count
-            and _is_keep(flats, name, payload, trial, root, keys)
+            and _is_keep(flats, name, payload, trial, root=root, keys=keys)
         ):
             flats.states[name] = replace(state, settings=msgspec.structs.replace(state.settings, trial=False))
             return lives
@@ -115,7 +115,7 @@ def kept(
 
 
 def _is_keep(
-    flats: Flats, name: str, payload: bytes, trial: OnTrial, /, root: str, keys: Mapping[str, NodeKey]
+    flats: Flats, name: str, payload: bytes, trial: OnTrial, *, root: str, keys: Mapping[str, NodeKey]
 ) -> bool:
     try:
         order = heard(flats, name, payload, f"{root}/{name}/retune", keys=keys)
