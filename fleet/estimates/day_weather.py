@@ -42,12 +42,12 @@ def day_weather(grid: DayGrid, chemistries: Sequence[Chemistry | None] | None, s
     return Weather(temp_c=temp_c, told=told, sleep_factor=sleep, self_discharge_per_d=loss)
 
 
-def filled_between(values: FloatArray, otherwise: float) -> FloatArray:
+def filled_between(values: FloatArray, value: float) -> FloatArray:
     """Values with NaN filled straight between those known, level before the first and after the last.
 
     Parameters
     ----------
-    otherwise
+    value
         For a line that has no value at all.
 
     Examples
@@ -66,4 +66,4 @@ def filled_between(values: FloatArray, otherwise: float) -> FloatArray:
     part = np.divide(places - low, high - low, out=np.zeros(values.shape), where=high > low)
     filled = at_low + (at_high - at_low) * np.clip(part, 0.0, 1.0)
     some = np.any(known, axis=1, keepdims=True)
-    return np.where(some, filled, otherwise)
+    return np.where(some, filled, value)

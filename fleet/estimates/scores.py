@@ -25,8 +25,8 @@ def hits_expected(n: int, level: float, confidence: float = 0.95) -> tuple[int, 
     return int(low), int(high)
 
 
-def share_limits(hits: float, n: float, confidence: float = 0.95) -> tuple[float, float]:
-    """Exact limits of a share (Clopper–Pearson); `hits` may be a weighted count. NaN for none.
+def share_limits(hits_count: float, n: float, confidence: float = 0.95) -> tuple[float, float]:
+    """Exact limits of a share (Clopper–Pearson); `hits_count` may be weighted. NaN for none.
 
     >>> low, high = share_limits(23, 1000)
     >>> round(low, 7), round(high, 7)
@@ -35,8 +35,8 @@ def share_limits(hits: float, n: float, confidence: float = 0.95) -> tuple[float
     if n <= 0:
         return float("nan"), float("nan")
     tail = (1.0 - confidence) / 2.0
-    low = 0.0 if hits <= 0 else float(stats.beta.ppf(tail, hits, n - hits + 1.0))
-    high = 1.0 if hits >= n else float(stats.beta.ppf(1.0 - tail, hits + 1.0, n - hits))
+    low = 0.0 if hits_count <= 0 else float(stats.beta.ppf(tail, hits_count, n - hits_count + 1.0))
+    high = 1.0 if hits_count >= n else float(stats.beta.ppf(1.0 - tail, hits_count + 1.0, n - hits_count))
     return low, high
 
 
@@ -55,7 +55,7 @@ def crps_normal(mean: ArrayLike, sd: ArrayLike, truth: ArrayLike) -> FloatArray:
     return np.asarray(_array(sd) * (z * (2 * ndtr(z) - 1) + 2 * density - 1 / np.sqrt(np.pi)), dtype=float)
 
 
-def crps_ensemble(members: ArrayLike, truth: float, *, fair: bool = False) -> float:
+def crps_ensemble(members: ArrayLike, value: float, *, fair: bool = False) -> float:
     """Score of an ensemble; `fair` takes out what a small ensemble costs.
 
     >>> round(crps_ensemble([1, 2, 3], 2.0), 6), round(crps_ensemble([1, 2, 3], 2.0, fair=True), 6)
@@ -64,7 +64,7 @@ def crps_ensemble(members: ArrayLike, truth: float, *, fair: bool = False) -> fl
     values = _array(members)
     n = len(values)
     pairs = np.abs(values[:, None] - values[None, :]).sum()
-    return float(np.abs(values - truth).mean() - pairs / (2 * n * (n - 1 if fair else n)))
+    return float(np.abs(values - value).mean() - pairs / (2 * n * (n - 1 if fair else n)))
 
 
 def pinball(quantile: ArrayLike, level: ArrayLike, truth: ArrayLike) -> FloatArray:
