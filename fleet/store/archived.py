@@ -7,22 +7,27 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from sqlalchemy import select
+from sqlalchemy import Connection, select
 
 from fleet.errors import StoreError
 from fleet.frames import RECORD
 from fleet.store.arrow import Arrays
 from fleet.store.engine import Store
 from fleet.store.tables import ARCHIVES
-from fleet.units import S_PER_H
+from fleet.units import S_PER_D, S_PER_H
 
 
 def archive_files(store: Store, since_s: float, until_s: float) -> list[Path]:
     """Files that may hold records of [since, until)."""
-    first, last = int(since_s // S_PER_H), int(until_s // S_PER_H)
-    query = select(ARCHIVES.c.file).where(ARCHIVES.c.first_hour <= last, ARCHIVES.c.last_hour >= first)
     with store.read() as conn:
-        return [Path(name) for name in conn.execute(query.order_by(ARCHIVES.c.first_hour, ARCHIVES.c.file)).scalars()]
+        return files_of(conn, since_s, until_s)
+
+
+def files_of(conn: Connection, since_s: float, until_s: float) -> list[Path]:
+    """The same on a connection."""
+    columns = ARCHIVES.c.file, ARCHIVES.c.first_hour, ARCHIVES.c.last_hour
+    rows = conn.execute(select(*columns).order_by(ARCHIVES.c.first_hour, ARCHIVES.c.file)).all()
+    return [Path(name) for name, first, last in rows if first * S_PER_H < until_s and (last + 1) * S_PER_H > since_s]
 
 
 def archived_blocks(store: Store, since_s: float, until_s: float, node_ids: Collection[int] | None) -> Iterator[Arrays]:
@@ -47,7 +52,7 @@ def _of_file(file: Path, since_s: float, until_s: float, node_ids: Collection[in
                 if not _may_hold(parquet.metadata.row_group(group), node_ids):
                     continue
                 table = parquet.read_row_group(group, columns=list(RECORD))
-                block = {name: _typed(table.column(name), dtype) for name, dtype in RECORD.items()}
+                block = {name: _typed(table.column(name), dtype, name) for name, dtype in RECORD.items()}
                 keep = (block["t"] >= since_s) & (block["t"] < until_s)
                 if isinstance(node_ids, range):
                     keep &= (block["node_id"] >= node_ids.start) & (block["node_id"] < node_ids.stop)
@@ -57,6 +62,47 @@ def _of_file(file: Path, since_s: float, until_s: float, node_ids: Collection[in
                     yield {name: values[keep] for name, values in block.items()}
     except (OSError, pyarrow.ArrowException) as why:
         raise StoreError(f"{file}: archive can't be read: {why}. Put the file back where it was.") from why
+
+
+def whole_table(file: Path) -> Any:
+    """All of one file.
+
+    Raises
+    ------
+    StoreError
+        If it is missing or can't be read.
+    """
+    import pyarrow
+    import pyarrow.parquet
+
+    try:
+        with pyarrow.parquet.ParquetFile(file) as parquet:
+            return parquet.read()
+    except (OSError, pyarrow.ArrowException) as why:
+        raise StoreError(f"{file}: archive can't be read: {why}. Put the file back where it was.") from why
+
+
+def archived_run(
+    conn: Connection, node_id: int, boot: int, since_s: float, until_s: float, columns: tuple[str, ...]
+) -> list[tuple[Any, ...]]:
+    """Chosen columns of one node's archived records of one boot, `since_s` to `until_s`."""
+    import pyarrow.parquet
+
+    found: list[tuple[Any, ...]] = []
+    for file in files_of(conn, since_s, until_s + 1.0):
+        wanted = [("node_id", "=", node_id), ("boot", "=", boot), ("t", ">=", since_s), ("t", "<=", until_s)]
+        table = pyarrow.parquet.read_table(file, columns=list(columns), filters=wanted)
+        found += zip(*(table.column(name).to_pylist() for name in columns), strict=True)
+    return found
+
+
+def archived_node_days(store: Store) -> set[tuple[int, int]]:
+    """(day, node_id) of every archived record."""
+    found: set[tuple[int, int]] = set()
+    for block in archived_blocks(store, float("-inf"), float("inf"), None):
+        pairs = np.unique(np.stack([block["t"] // S_PER_D, block["node_id"]]).astype(np.int64), axis=1)
+        found.update(zip(*pairs.tolist(), strict=True))
+    return found
 
 
 def _may_hold(group: Any, node_ids: Collection[int] | None) -> bool:
@@ -70,8 +116,8 @@ def _may_hold(group: Any, node_ids: Collection[int] | None) -> bool:
     return True
 
 
-def _typed(column: Any, dtype: str) -> Any:
+def _typed(column: Any, dtype: str, name: str) -> Any:
     values = column.to_numpy(zero_copy_only=False)
     if dtype.startswith("int") and values.dtype.kind == "f":
-        values = np.where(np.isnan(values), -1.0, values)
+        values = np.where(np.isnan(values), 0 if name == "trial" else -1, values)
     return values.astype(dtype, copy=False)

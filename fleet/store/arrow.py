@@ -21,6 +21,7 @@ Arrays = dict[str, NDArray[Any]]
 
 BLOCK_ROWS = 32_768
 _SENTINEL = -987_654_321
+_FIRST = {"int": str(_SENTINEL), "flo": f"{_SENTINEL}.0", "str": "'-'"}
 _HEADER_BYTES, _TRAILER_BYTES = 19, 2
 
 
@@ -60,26 +61,27 @@ def _sql(store: Store, query: Select[Any]) -> str:
     return str(query.compile(store.engine, compile_kwargs={"literal_binds": True}))
 
 
+def sentinel_sql(store: Store, query: Select[Any], types: Mapping[str, str]) -> str:
+    """The query with one typed row before its own."""
+    typed = ", ".join(f"{_FIRST[dtype[:3]]} AS {name}" for name, dtype in types.items())
+    return " ".join(("SELECT", typed, "UNION ALL SELECT * FROM (", _sql(store, query), ")"))
+
+
 def _arrow(store: Store, query: Select[Any], types: Mapping[str, str]) -> Iterator[Arrays]:
     import adbc_driver_manager
     import adbc_driver_sqlite.dbapi
 
-    typed = ", ".join(
-        f"{_SENTINEL}{'' if dtype.startswith('int') else '.0'} AS {name}" for name, dtype in types.items()
-    )
-    wrapped = " ".join(("SELECT", typed, "UNION ALL SELECT * FROM (", _sql(store, query), ")"))
-    place = str(store.file).replace("%", "%25").replace("?", "%3f").replace("#", "%23")
+    wrapped = sentinel_sql(store, query, types)
     try:
         with (
-            adbc_driver_sqlite.dbapi.connect(f"file:{place}?mode=ro") as link,
+            adbc_driver_sqlite.dbapi.connect(store.other_library_url) as link,
             link.cursor(adbc_stmt_kwargs={"adbc.sqlite.query.batch_rows": BLOCK_ROWS}) as cursor,
         ):
             cursor.execute(wrapped)
             first = True
             for batch in cursor.fetch_record_batch():
                 if first:
-                    _must_be_sentinel(batch.column(0)[0].as_py())
-                    batch, first = batch.slice(1), False
+                    batch, first = without_sentinel(batch), False
                 if batch.num_rows:
                     yield {
                         name: _narrow(batch.column(place).to_numpy(zero_copy_only=False), dtype)
@@ -89,9 +91,18 @@ def _arrow(store: Store, query: Select[Any], types: Mapping[str, str]) -> Iterat
         raise StoreError(f"{store.url}: can't be read: {why}. See `wakeledger check`.") from why
 
 
-def _must_be_sentinel(found: Any) -> None:
+def without_sentinel(table: Any) -> Any:
+    """An Arrow table or batch without its first, typed row.
+
+    Raises
+    ------
+    StoreError
+        If that row is not the first one.
+    """
+    found = table.column(0)[0].as_py()
     if found != _SENTINEL:
         raise StoreError(f"the Arrow reader gave {found!r} as its first row, not the typed one. Report this as a bug.")
+    return table.slice(1)
 
 
 def _narrow(values: NDArray[Any], dtype: str) -> NDArray[Any]:

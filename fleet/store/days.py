@@ -11,6 +11,7 @@ from sqlalchemy import Connection, delete, func, select, text
 
 from fleet.daily.rollup import roll_up
 from fleet.frames import DAY, SETTING
+from fleet.store.archived import archived_node_days
 from fleet.store.arrow import read_frame
 from fleet.store.engine import Store
 from fleet.store.insert import upsert
@@ -71,13 +72,10 @@ def finish_taken(store: Store) -> None:
 
 def mark_all_dirty(store: Store) -> None:
     """Have every day row made anew; an archived month is read from its file."""
+    archived = sorted(archived_node_days(store))
     with store.write() as conn:
-        conn.execute(
-            text(
-                "INSERT INTO dirty SELECT DISTINCT hour / 24, node_id FROM wakes WHERE hour >= 0"
-                " UNION SELECT day, node_id FROM days WHERE true ON CONFLICT DO NOTHING"
-            )
-        )
+        conn.execute(_ALL_DIRTY)
+        upsert(conn, DIRTY, ("day", "node_id"), archived)
 
 
 def write_days(conn: Connection, rows: Mapping[str, np.ndarray[Any, Any]] | pd.DataFrame) -> None:
@@ -112,6 +110,10 @@ def read_days(
     return read_frame(store, query, types)
 
 
+_ALL_DIRTY = text(
+    "INSERT INTO dirty SELECT DISTINCT hour / 24, node_id FROM wakes WHERE hour >= 0"
+    " UNION SELECT day, node_id FROM days WHERE true ON CONFLICT DO NOTHING"
+)
 _WEEKS = text(
     "INSERT INTO weeks (node_id, week, seen, missing, band, timer, reset, batt_mv, batt_tx_min_mv, temp_c, temp_min_c)"
     " SELECT d.node_id, a.week, sum(seen), sum(missing), sum(n_band_low + n_band_high), sum(n_timer),"

@@ -58,6 +58,11 @@ class Store:
         return _file_of(self.engine.url) if self.on_sqlite else None
 
     @property
+    def other_library_url(self) -> str:
+        """The file for a SQLite library that is not ours: for reading only, or it would end our log at its end."""
+        return f"file:{_quoted(self.file)}?mode=ro"
+
+    @property
     def driver_error(self) -> type[Exception]:
         """What the database's driver raises."""
         return self.engine.dialect.loaded_dbapi.Error
@@ -213,7 +218,7 @@ def _engine(address: URL, readonly: bool) -> tuple[Engine, bool]:
     if not readonly:
         _make_folder(file)
     mode = "rwc" if not readonly else "ro&immutable=1" if snapshot else "ro"
-    place = str(file.absolute()).replace("%", "%25").replace("?", "%3f").replace("#", "%23")
+    place = _quoted(file)
     engine = create_engine(
         address,
         poolclass=NullPool,
@@ -227,6 +232,11 @@ def _engine(address: URL, readonly: bool) -> tuple[Engine, bool]:
     )
     _listen(engine, readonly=readonly)
     return engine, snapshot
+
+
+def _quoted(file: Path | None) -> str:
+    """The file as part of a SQLite URI."""
+    return str(Path(file or "").absolute()).replace("%", "%25").replace("?", "%3f").replace("#", "%23")
 
 
 def _make_folder(file: Path) -> None:

@@ -6,6 +6,7 @@ from typing import Any
 
 from sqlalchemy import Connection, bindparam, select
 
+from fleet.store.archived import archived_run
 from fleet.store.rows import BOOT, CONTENT_COLUMNS, SAME_TIME_S, SEQ, Row, T, content_of, is_repeat
 from fleet.store.runs import Run
 from fleet.store.tables import WAKES
@@ -63,5 +64,10 @@ class Repeats:
             # Rows are found by (hour, node): seek hour by hour instead of reading every node's hours.
             hours = range(int(run.since // S_PER_H), int(run.until // S_PER_H) + 1)
             rows = self.conn.execute(_ONE_RUN, {"node_id": node_id, "boot": run.boot, "hours": list(hours)})
-            self._runs[key] = {row[0]: (row[1], tuple(row[2:])) for row in rows if run.since <= row[1] <= run.until}
+            found = {row[0]: (row[1], tuple(row[2:])) for row in rows if run.since <= row[1] <= run.until}
+            if len(found) < run.count:
+                columns = ("seq", "t", *CONTENT_COLUMNS)
+                for row in archived_run(self.conn, node_id, run.boot, run.since, run.until, columns):
+                    found.setdefault(row[0], (row[1], tuple(row[2:])))
+            self._runs[key] = found
         return self._runs[key]
