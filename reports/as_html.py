@@ -55,6 +55,7 @@ def wall_pages(model: ReportModel, pages: Pages) -> dict[str, str]:
 
 @lru_cache(maxsize=1)
 def environment() -> Any:
+    """The templates; every text put into them is escaped."""
     import jinja2
 
     return jinja2.Environment(

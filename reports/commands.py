@@ -15,7 +15,7 @@ URGENCY = {"due": ("due",), "soon": ("due", "soon")}
 
 def register(app: typer.Typer) -> None:
     """Mount the commands."""
-    app.command(epilog="Example: wakeledger report --week 2026-W47 --language de --fail-on due")(report)
+    app.command()(report)
     visit_commands.register(app)
 
 
@@ -29,7 +29,10 @@ def report(
     fail_on: Annotated[str | None, typer.Option(help="due or soon: exit code 3 if a node is.")] = None,
     text: Annotated[bool, typer.Option("--text", help="Print page one as text too.")] = False,
 ) -> None:
-    """Write the weekly battery-risk report: page, PDF, tables, calendar, map, mail."""
+    """Write the weekly battery-risk report: page, PDF, tables, calendar, map, mail.
+
+    Example: wakeledger report --week 2026-W47 --language de --fail-on due
+    """
     from fleet.errors import ReportError
     from reports.make import make_report, post_report
 

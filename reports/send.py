@@ -41,25 +41,25 @@ def send_mail(
         raise ReportError(
             f"mail: {len(mail):,} bytes; at most {LIMIT_BYTES:,} are sent. Hand the files on another way."
         )
-    context = context or ssl.create_default_context()
+    secret = password_file.read_text(encoding="utf-8").strip() if password_file else None
+    host, port = where.hostname, where.port or PORTS[where.scheme]
     try:
-        _hand_over(mail, where.scheme, where.hostname, where.port or PORTS[where.scheme], context, sender, recipients,
-                   unquote(where.username) if where.username else None, password_file)  # fmt: skip
+        with _connected(where.scheme, host, port, context or ssl.create_default_context()) as server:
+            if where.username and secret:
+                server.login(unquote(where.username), secret)
+            server.sendmail(sender, recipients, mail)
     except (OSError, smtplib.SMTPException) as why:
-        raise BrokerError(f"{where.hostname}: the mail was not taken: {why}. Look at report.smtp_url.") from why
+        raise BrokerError(f"{host}:{port}: the mail was not taken: {why}. Look at report.smtp_url.") from why
 
 
-def _hand_over(
-    mail: bytes, scheme: str, host: str, port: int, context: ssl.SSLContext, sender: str, recipients: list[str],
-    user: str | None, password_file: Path | None,
-) -> None:  # fmt: skip
+def _connected(scheme: str, host: str, port: int, context: ssl.SSLContext) -> smtplib.SMTP:
+    """A connection under TLS; a server that offers none is left."""
     if scheme == "smtps":
-        server: smtplib.SMTP = smtplib.SMTP_SSL(host, port, timeout=TIMEOUT_S, context=context)
-    else:
-        server = smtplib.SMTP(host, port, timeout=TIMEOUT_S)
-    with server:
-        if scheme == "smtp":
-            server.starttls(context=context)
-        if user and password_file:
-            server.login(user, password_file.read_text(encoding="utf-8").strip())
-        server.sendmail(sender, recipients, mail)
+        return smtplib.SMTP_SSL(host, port, timeout=TIMEOUT_S, context=context)
+    server = smtplib.SMTP(host, port, timeout=TIMEOUT_S)
+    try:
+        server.starttls(context=context)
+    except (OSError, smtplib.SMTPException):
+        server.close()
+        raise
+    return server

@@ -20,47 +20,59 @@ NOON = time(12)
 def register(app: typer.Typer) -> None:
     """Mount the commands."""
     app.add_typer(visits, name="visits")
-    app.command(epilog="Example: wakeledger swap n017 --at 2026-11-24T10:30 --note 'two alkaline, seal renewed'")(swap)
+    app.command()(swap)
 
 
-@visits.command("add", epilog="Example: wakeledger visits add 'Dyke end' 'Elm ferry' --on 2026-12-09")
+@visits.command("add")
 def add(
     sites: Annotated[list[str], typer.Argument(help="Sites of the round.")],
     on: Annotated[str, typer.Option(help="The day, e.g. 2026-12-09.")],
     note: Annotated[str, typer.Option(help="What is planned.")] = "",
 ) -> None:
-    """Plan a round: one or more sites on one day."""
+    """Plan a round: one or more sites on one day.
+
+    Example: wakeledger visits add 'Dyke end' 'Elm ferry' --on 2026-12-09
+    """
     _tell_visits(sites, on, note)
 
 
-@visits.command("done", epilog="Example: wakeledger visits done 'Dyke end' --on 2026-12-08 --instead-of 2026-12-09")
+@visits.command("done")
 def done(
     sites: Annotated[list[str], typer.Argument(help="Sites that were visited.")],
     on: Annotated[str | None, typer.Option(help="The day; without it, today.")] = None,
     instead_of: Annotated[str | None, typer.Option(help="The planned day that this visit stands for.")] = None,
     note: Annotated[str, typer.Option(help="What was done.")] = "",
 ) -> None:
-    """Tell that a visit took place."""
+    """Tell that a visit took place.
+
+    Example: wakeledger visits done 'Dyke end' --on 2026-12-08 --instead-of 2026-12-09
+    """
     if instead_of is not None:
         _drop(sites, instead_of)
     _tell_visits(sites, on, note)
 
 
-@visits.command("drop", epilog="Example: wakeledger visits drop 'Dyke end' --on 2026-12-09")
+@visits.command("drop")
 def drop(
     sites: Annotated[list[str], typer.Argument(help="Sites of the visit.")],
     on: Annotated[str, typer.Option(help="The day it was planned for.")],
 ) -> None:
-    """Take back a visit that will not take place, or was told wrongly."""
+    """Take back a visit that will not take place, or was told wrongly.
+
+    Example: wakeledger visits drop 'Dyke end' --on 2026-12-09
+    """
     typer.echo(f"{_drop(sites, on)} entries taken back.", err=True)
 
 
-@visits.command("list", epilog="Example: wakeledger visits list --json")
+@visits.command("list")
 def list_(
     as_json: Annotated[bool, typer.Option("--json", help="JSON instead of a table.")] = False,
     all_: Annotated[bool, typer.Option("--all", help="Past visits too.")] = False,
 ) -> None:
-    """Visits by day, planned ones first to come."""
+    """Visits by day, planned ones first to come.
+
+    Example: wakeledger visits list --json
+    """
     from fleet.clock import now_s
     from fleet.commands.opened import opened
     from fleet.commands.show import show_json, show_table
@@ -103,6 +115,8 @@ def swap(
     """Tell that a node's battery was changed; its estimate starts anew from there.
 
     Never mix types or ages of cells; follow the maker's and local rules for their disposal.
+
+    Example: wakeledger swap n017 --at 2026-11-24T10:30 --note 'two alkaline, seal renewed'
     """
     from fleet.clock import now_s
     from fleet.commands.opened import opened
