@@ -7,9 +7,9 @@ import numpy as np
 from fleet.messages import BandSettings
 from fleet.profiles.profile import Limits
 
-HYST_SDS = (2.0, 4.0, 8.0)
-HYST_SHARES = (0.03, 0.1)
-MOVES = (0.05, 0.12, 0.25, 0.45)
+HYST_SDS = (3.0, 6.0)
+HYST_SHARES = (0.1,)
+MOVES = (0.05, 0.13, 0.3)
 
 
 def rounded(value: float, step: float) -> float:

@@ -12,6 +12,7 @@ from fleet.advice.replay import Paths
 from fleet.advice.spread import Spread
 
 STRETCH = 6.0
+COARSE = 4  # cells between two values of the cycle that are worked out; straight lines between
 
 
 def draw_paths(
@@ -46,9 +47,10 @@ def draw_paths(
     """
     count = int((window_s[1] - window_s[0]) / step_s) + 1
     grid = window_s[0] + step_s * np.arange(count)
-    base = cycle.at(grid)
+    coarse = np.append(grid[::COARSE], grid[-1] + step_s)
+    base = np.interp(grid, coarse, cycle.at(coarse))
     ripple_sd = max(spread.ripple_sd, 1e-6 * (spread.sd + 1e-9), 1e-9)
-    weight, pull = _observed(seen, cycle, spread, start_s=window_s[0], step_s=step_s, count=count, ripple_sd=ripple_sd)
+    weight, pull = _observed(seen, base, spread, start_s=window_s[0], step_s=step_s, count=count, ripple_sd=ripple_sd)
     x = base + _field(weight, pull, spread, step_s, draws_count, rng)
     alive = _alive_cells(seen, window_s[0], step_s, count)
     _stretch(x, seen, window_s[0], step_s, ripple_sd)
@@ -56,20 +58,21 @@ def draw_paths(
 
 
 def _observed(
-    seen: NodeEvidence, cycle: Cycle, spread: Spread, *, start_s: float, step_s: float, count: int, ripple_sd: float
+    seen: NodeEvidence, base: np.ndarray, spread: Spread, *, start_s: float, step_s: float, count: int, ripple_sd: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """Precision and precision times value that samples and sleep means add to each cell."""
+    grid = start_s + step_s * np.arange(count)
     rate = 2.0 * spread.sd**2 / spread.tau_s  # variance that the wandering part gains each second
     ends = np.where(seen.is_band, 1.0, 0.0)
     inward = np.where(seen.cause == 1, 1.0, -1.0) * ends * ripple_sd  # a band wake reads on the outer side of the noise
-    sample = seen.reading + inward - cycle.at(seen.t)
+    sample = seen.reading + inward - np.interp(seen.t, grid, base)
     variance = ripple_sd**2 * (1.0 + 0.5 * ends) + rate * step_s / 4.0
     middle_s = seen.t - seen.gap_s / 2.0
     whole = (
         (seen.asleep_n >= 3) & np.isfinite(seen.asleep_mean) & (seen.gap_s > 0) & (seen.gap_s < 6 * spread.tau_s + 1e5)
     )
     thirds = np.stack([seen.t - seen.gap_s * f for f in (0.1, 0.3, 0.5, 0.7, 0.9)])
-    mean = seen.asleep_mean - cycle.at(thirds.ravel()).reshape(thirds.shape).mean(axis=0)
+    mean = seen.asleep_mean - np.interp(thirds, grid, base).mean(axis=0)
     mean_variance = ripple_sd**2 / np.clip(seen.asleep_n, 1, 30) + rate * seen.gap_s / 12.0 + 1e-4 * ripple_sd**2
     t = np.concatenate([seen.t, middle_s])
     value = np.concatenate([sample, mean])

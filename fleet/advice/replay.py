@@ -124,24 +124,32 @@ def _carry(gain: np.ndarray, add: np.ndarray, fresh: np.ndarray) -> tuple[np.nda
     return before, a
 
 
-def gaps_between(paths: Paths, expected: np.ndarray) -> list[np.ndarray]:
-    """Time between wakes that are not the timer's, of each draw, over the days that count. [s]
+def running_sum(paths: Paths, wakes: np.ndarray) -> np.ndarray:
+    """Expected wakes up to each cell that counts, from 0. Shape (draws, cells that count + 1)"""
+    total = np.zeros((wakes.shape[0], int(paths.alive.sum()) + 1))
+    np.cumsum(wakes[:, paths.alive], axis=1, out=total[:, 1:])
+    return total
+
+
+def gaps_between(paths: Paths, total: np.ndarray) -> list[np.ndarray]:
+    """Time between wakes that are not the timer's, of each draw, over the cells that count. [s]
 
     Parameters
     ----------
-    expected
-        Wakes expected in each cell. Shape (draws, cells)
+    total
+        Running sum of the wakes expected.
 
     Notes
     -----
     Wakes are placed where the expected sum passes each whole number and a half.
     """
-    clock = np.concatenate([[0.0], np.cumsum(paths.alive * paths.step_s)])
     gaps = []
-    for row in expected:
-        total = np.concatenate([[0.0], np.cumsum(row * paths.alive)])
-        at = np.interp(np.arange(int(total[-1])) + 0.5, total, clock)
-        gaps.append(np.diff(np.concatenate([[0.0], at, [clock[-1]]])))
+    for row in total:
+        wanted = np.arange(int(row[-1])) + 0.5
+        after = np.clip(np.searchsorted(row, wanted), 1, len(row) - 1)
+        rise = np.maximum(row[after] - row[after - 1], 1e-12)
+        at = (after - 1 + np.clip((wanted - row[after - 1]) / rise, 0.0, 1.0)) * paths.step_s
+        gaps.append(np.diff(np.concatenate([[0.0], at, [(len(row) - 1) * paths.step_s]])))
     return gaps
 
 

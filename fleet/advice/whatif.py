@@ -8,7 +8,17 @@ from typing import Any
 import numpy as np
 
 from fleet.advice.drain import Z80, Budget, days_left
-from fleet.advice.replay import EdgePass, Events, Paths, events_seen, find_events, gaps_between, run_edge, timer_wakes
+from fleet.advice.replay import (
+    EdgePass,
+    Events,
+    Paths,
+    events_seen,
+    find_events,
+    gaps_between,
+    run_edge,
+    running_sum,
+    timer_wakes,
+)
 from fleet.advice.ripple import Ripple
 from fleet.advice.signal import SignalModel
 from fleet.messages import BandSettings
@@ -133,9 +143,9 @@ def what_if(
 
 @dataclass(frozen=True)
 class EdgeTold:
-    """One edge's run boiled down: matched wakes of each cell and draw, their daily sum, and its events seen."""
+    """One edge's run boiled down: running sum of its matched wakes, their daily mean by draw, and its events seen."""
 
-    wakes: np.ndarray
+    total: np.ndarray
     per_d: np.ndarray
     seen: np.ndarray
 
@@ -160,15 +170,16 @@ def edge_told(model: SignalModel, edge: EdgePass, events: Events, profile: Profi
     """What a search needs to know of one edge's run."""
     banded = profile.banded
     late_s = (banded.late_s if banded else None) or (banded.event_s if banded else None) or DEFAULT_EVENT_S
-    wakes = edge.wakes * (model.match[high] * model.paths.alive)
-    per_d = wakes.sum(axis=1) / max(model.paths.span_d, 1e-6)
-    return EdgeTold(wakes, per_d, events_seen(model.paths, edge, events, late_s, high=high))
+    total = running_sum(model.paths, edge.wakes) * model.match[high]
+    per_d = total[:, -1] / max(model.paths.span_d, 1e-6)
+    return EdgeTold(total, per_d, events_seen(model.paths, edge, events, late_s, high=high))
 
 
 def band_told(model: SignalModel, low: EdgeTold, high: EdgeTold) -> BandTold:
     """Two edges together."""
     paths: Paths = model.paths
-    gaps = gaps_between(paths, low.wakes + high.wakes + model.other_per_d * paths.step_s / S_PER_D)
+    other = np.arange(low.total.shape[1]) * (model.other_per_d * paths.step_s / S_PER_D)
+    gaps = gaps_between(paths, low.total + high.total + other)
     return BandTold(low.per_d, high.per_d, gaps, np.concatenate([low.seen, high.seen]), paths.x.shape[0])
 
 
