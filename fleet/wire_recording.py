@@ -134,7 +134,7 @@ def opened_recording(path: Path) -> Iterator[IO[bytes]]:
             start = file.read(4)
             file.seek(0)
             if start[:2] == b"\x1f\x8b":
-                yield io.BufferedReader(gzip.GzipFile(fileobj=file), 1 << 20)
+                yield cast(IO[bytes], gzip.GzipFile(fileobj=file))
             elif start == b"\x28\xb5\x2f\xfd":
                 reader = zstandard.ZstdDecompressor().stream_reader(file, read_across_frames=True)
                 yield io.BufferedReader(reader, 1 << 20)

@@ -19,7 +19,7 @@ WRAP_S = 86_400.0
 EMPTY_WRAP_S = 180 * 86_400.0
 """As WRAP_S for records that hold nothing to compare; 16 bits wrap after 455 days at 10 min."""
 
-_CONTENTS = ("up_s", "reading", "batt_mv", "batt_tx_mv", "temp_c", "awake_ms", "cause")
+_CONTENTS = ("up_s", "reading", "batt_mv", "batt_tx_mv", "temp_c", "awake_ms")
 
 
 class Named(NamedTuple):
