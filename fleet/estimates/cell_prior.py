@@ -22,6 +22,8 @@ STRETCH_FRAC = 0.02  # of the depth of discharge: candidate curves end at voltag
 UNLIKE_SHARE = 0.45  # chance that a cell is like none of the published ones in particular
 UNLIKE_SPAN_FRAC = 0.03  # its departure from the mean curve beyond the published spread, of the voltage span
 LIKE_SPAN_FRAC = 0.01  # departure of a cell that is like a published one, of the voltage span
+LIKE_CELL = 0.6  # or so much of what one cell of the chemistry is off
+LONE_SPAN_FRAC = 0.09  # published cells of a well-documented kind differ by so much of their span before the knee
 MEAN, REST_VAR, RESISTANCE, PER_K = range(4)  # columns of the table before the departures
 
 
@@ -111,8 +113,11 @@ def _build(chemistry: Chemistry, without: tuple[str, ...]) -> CellPrior:
     means = np.stack([_on_grid(*_ending_at(curve, end_mv)) for curve in curves])
     middle = weight @ means
     span_mv = float(np.clip(chemistry.fresh_mv - chemistry.cutoff_mv, 300.0, 1500.0))
-    like = [_covariance(mean, LIKE_SPAN_FRAC * span_mv, chemistry.cell_sd_mv) for mean in means]
-    unlike = _covariance(middle, UNLIKE_SPAN_FRAC * span_mv, chemistry.cell_sd_mv) + _spread_between(means, weight)
+    cell_mv = chemistry.cell_sd_mv
+    like_mv = max(LIKE_SPAN_FRAC * span_mv, LIKE_CELL * cell_mv)
+    unlike_mv = max(UNLIKE_SPAN_FRAC * span_mv, 2.0 * LIKE_CELL * cell_mv)
+    like = [_covariance(mean, like_mv, cell_mv) for mean in means]
+    unlike = _covariance(middle, unlike_mv, cell_mv) + _spread_between(means, weight)
     shapes = [_shapes(covariance) for covariance in (*like, unlike)]
     sides = np.stack([chemistry.resistance_by_dod.at(np.clip(DOD_FRAC, 0, 1)), _per_k(chemistry)], axis=-1)
     table = np.stack(
@@ -173,7 +178,7 @@ def _spread_between(means: FloatArray, weight: FloatArray) -> FloatArray:
     if effective < 1.5:
         apart = DOD_FRAC[:, None] - DOD_FRAC[None, :]
         span = float(np.ptp(means[0][(DOD_FRAC >= 0) & (DOD_FRAC <= 0.9)]))
-        return np.asarray((0.05 * span) ** 2 * np.exp(-0.5 * (apart / 0.25) ** 2), dtype=float)
+        return np.asarray((LONE_SPAN_FRAC * span) ** 2 * np.exp(-0.5 * (apart / 0.25) ** 2), dtype=float)
     off = (means - weight @ means) * np.sqrt(weight)[:, None]
     return np.asarray(off.T @ off * effective / (effective - 1.0), dtype=float)
 

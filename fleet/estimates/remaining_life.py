@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from fleet.estimates.cell_prior import DOD_FRAC, DOD_STEP, MEAN, PER_K, RESISTANCE, CellPrior
 from fleet.estimates.drain_ahead import DrainAhead
 from fleet.estimates.hypotheses import Beliefs
-from fleet.estimates.state_of_charge import Filtered
+from fleet.estimates.state_of_charge import RESISTANCE_SPREAD_K, Filtered
 from fleet.profiles.chemistry import Chemistry
 
 FloatArray = NDArray[np.float64]
@@ -83,15 +83,23 @@ def _end_dod(
     first = int(np.searchsorted(DOD_FRAC, 0.0))
     curve = np.minimum.accumulate(curve[:, first:], axis=1)
     mv = beliefs.series * (curve + table[:, first:, PER_K] * (temp_c - 20.0))
-    ohm = beliefs.resistance_mohm / 1000.0 * state.particles.resistance_factor
-    heat = float(chemistry.resistance_by_temp.at(temp_c))
-    mv = mv - beliefs.radio_ma * heat * ohm[:, None] * table[:, first:, RESISTANCE]
+    mv = mv - beliefs.radio_ma * _pack_ohm(state, beliefs, chemistry, table[:, first:, RESISTANCE], temp_c)
     below = mv < beliefs.cutoff_mv
     at = np.clip(np.where(below.any(axis=1), below.argmax(axis=1), mv.shape[1] - 1), 1, None)
     rows = np.arange(len(at))
     above, under = mv[rows, at - 1], mv[rows, at]
     part = np.clip((above - beliefs.cutoff_mv) / np.maximum(above - under, 1e-6), 0.0, 1.0)
     return np.asarray(np.maximum(DOD_FRAC[first:][at - 1] + part * DOD_STEP, 0.02), dtype=float)
+
+
+def _pack_ohm(state: Filtered, beliefs: Beliefs, chemistry: Chemistry, by_dod: FloatArray, temp_c: float) -> FloatArray:
+    """Resistance of each draw's pack along the discharge. [Ω], shape (n, n_dod)"""
+    deep, cold = state.resistance_departures.T
+    colder = float(chemistry.resistance_by_temp.sd) * (20.0 - temp_c) / RESISTANCE_SPREAD_K
+    fresh = beliefs.resistance_mohm / 1000.0 * state.particles.resistance_factor
+    heat = float(chemistry.resistance_by_temp.at(temp_c)) * np.exp(cold * colder)
+    deeper = np.exp(deep[:, None] * chemistry.resistance_by_dod.sd * (1.0 - 1.0 / by_dod))
+    return np.asarray((fresh * heat)[:, None] * by_dod * deeper, dtype=float)
 
 
 def _between(temps_c: FloatArray, end: FloatArray, temp_c: FloatArray) -> FloatArray:

@@ -21,6 +21,7 @@ STEPS_MOST = 40
 MOVES = 2  # rounds of moves after each step of trust
 DEAD_DOD = 1.15  # nothing is read from a battery beyond this depth
 IMPOSSIBLE = -1e9
+RESISTANCE_SPREAD_K = 30.0  # the spread of the temperature factor of resistance is that of so many kelvin below 20 °C
 OFFSET_SD_MV = 5.0  # of a converter that has a gain error too
 
 
@@ -36,6 +37,7 @@ class Filtered:
     dod_frac: FloatArray  # (n,) now
     dod_history: FloatArray  # (n, n_spans) at the evidence's ages
     departures: FloatArray
+    resistance_departures: FloatArray  # (n, 2): along the discharge, along the temperature; standard deviations
 
 
 def weigh(
@@ -54,7 +56,7 @@ def weigh(
     Sequential Monte Carlo: the particles start on the prior (Sobol points), and the likelihood's power is raised step
     by step, with resampling and differential-evolution moves between (Del Moral, Doucet & Jasra 2006; ter Braak 2006;
     both from memory). Smooth departures of the curve, gain and temperature coefficient are integrated out exactly.
-    The power ends at TRUST, not 1: all curves are wrong a little, and a full likelihood would be sure of the wrong one
+    The power ends at TRUST (for rest and load readings together), not 1: all curves are wrong a little, and a full likelihood would be sure of the wrong one
     (coarsened posterior, Miller & Dunson 2019, from memory; 0.35 chosen on 15 simulated cells with their own curves
     left out). The same seed gives the same draws.
     """
@@ -75,9 +77,10 @@ class _Likelihood:
         heat = chemistry.resistance_by_temp.at(shown.temp_c)
         self.sag_mv = np.where(shown.loaded, beliefs.radio_ma * beliefs.resistance_mohm / 1000.0 * heat, 0.0)
         sd_per_k = beliefs.series * prior.per_k_sd * self.warm_k
-        gain = np.hypot(beliefs.gain_sd * shown.mv, 0.0)
-        fixed = np.stack([gain, np.full(len(gain), OFFSET_SD_MV), sd_per_k], axis=-1)
-        self.fixed = fixed
+        self.fixed = np.stack([beliefs.gain_sd * shown.mv, np.full(len(self.warm_k), OFFSET_SD_MV), sd_per_k], axis=-1)
+        self.heat_sd = chemistry.resistance_by_temp.sd * (20.0 - shown.temp_c) / RESISTANCE_SPREAD_K
+        self.deep_sd = chemistry.resistance_by_dod.sd
+        self.trust = TRUST * max(shown.loaded.mean(), 1.0 - shown.loaded.mean()) if len(shown.mv) else TRUST
 
     def log_of(self, places: FloatArray) -> FloatArray:
         """Log of the marginal likelihood. shape (n,)"""
@@ -94,11 +97,14 @@ class _Likelihood:
         table = self.prior.at(particles.hypothesis, dod)
         series = self.beliefs.series
         mean = series * (table[..., MEAN] + table[..., PER_K] * self.warm_k)
-        mean = mean - self.sag_mv * table[..., RESISTANCE] * particles.resistance_factor[:, None]
+        sag = self.sag_mv * table[..., RESISTANCE] * particles.resistance_factor[:, None]
+        mean = mean - sag
         variance = self.shown.variance_mv2 + series**2 * table[..., REST_VAR]
         rest = self.shown.mv - mean
         fixed = np.broadcast_to(self.fixed, (*dod.shape, self.fixed.shape[1]))
-        shapes = np.concatenate([series * table[..., PER_K + 1 :], fixed], axis=-1)
+        deep = -sag * self.deep_sd * (1.0 - 1.0 / table[..., RESISTANCE])
+        apart = [series * table[..., PER_K + 1 :], deep[..., None], (-sag * self.heat_sd)[..., None], fixed]
+        shapes = np.concatenate(apart, axis=-1)
         weighed = shapes / variance[..., None]
         precision = np.matmul(np.swapaxes(weighed, 1, 2), shapes)
         diagonal = np.arange(precision.shape[1])
@@ -110,14 +116,17 @@ class _Likelihood:
         """The state at these places, with draws of the departures."""
         particles = particles_of(places, self.beliefs, self.prior)
         dod = depth_of_discharge(particles, self.beliefs, self.shown, ages_of(self.shown))
-        noise = rng.standard_normal((len(places), self.prior.n_departures + self.fixed.shape[1]))
+        noise = rng.standard_normal((len(places), self.prior.n_departures + 2 + self.fixed.shape[1]))
         departures = noise
         if len(self.shown.mv):
             precision, pull, _, _ = self._normal_equations(particles, dod[:, :-1])
             factor = np.linalg.cholesky(precision)
             mean = np.linalg.solve(precision, pull[..., None])[..., 0]
             departures = mean + np.linalg.solve(np.swapaxes(factor, 1, 2), noise[..., None])[..., 0]
-        return Filtered(places, particles, dod[:, -1], dod[:, :-1], departures[:, : self.prior.n_departures])
+        curve = self.prior.n_departures
+        return Filtered(
+            places, particles, dod[:, -1], dod[:, :-1], departures[:, :curve], departures[:, curve : curve + 2]
+        )
 
 
 def _tempered(places: FloatArray, likelihood: _Likelihood, rng: np.random.Generator) -> FloatArray:
@@ -125,28 +134,28 @@ def _tempered(places: FloatArray, likelihood: _Likelihood, rng: np.random.Genera
     log = likelihood.log_of(places)
     power = 0.0
     for _ in range(STEPS_MOST):
-        step = _next_power(log, power)
+        step = _next_power(log, power, likelihood.trust)
         weight = np.exp((step - power) * (log - log.max()))
         ladder = np.cumsum(weight) / weight.sum()
         chosen = np.minimum(np.searchsorted(ladder, (np.arange(count) + rng.random()) / count), count - 1)
         places, log, power = places[chosen], log[chosen], step
         for _ in range(MOVES):
             places, log = _moved(places, log, power, likelihood, rng)
-        if power >= TRUST:
+        if power >= likelihood.trust:
             break
     return places
 
 
-def _next_power(log: FloatArray, power: float) -> float:
+def _next_power(log: FloatArray, power: float, trust: float) -> float:
     """The next power of the likelihood: as far as a third of the particles still count."""
 
     def count(step: float) -> float:
         weight = np.exp((step - power) * (log - log.max()))
         return float(weight.sum() ** 2 / (weight**2).sum())
 
-    if count(TRUST) > len(log) / 3:
-        return TRUST
-    low, high = power, TRUST
+    if count(trust) > len(log) / 3:
+        return trust
+    low, high = power, trust
     for _ in range(20):
         middle = 0.5 * (low + high)
         low, high = (middle, high) if count(middle) > len(log) / 3 else (low, middle)
