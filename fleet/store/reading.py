@@ -58,10 +58,11 @@ def record_blocks(
 ) -> Iterator[Arrays]:
     """The same in blocks, in no order that counts."""
     yield from archived_blocks(store, since_s, until_s, node_ids)
-    yield from read_blocks(store, _records(since_s, until_s, node_ids), RECORD)
+    yield from read_blocks(store, records_query(since_s, until_s, node_ids), RECORD)
 
 
-def _records(since_s: float, until_s: float, node_ids: Collection[int] | None) -> Select[Any]:
+def records_query(since_s: float, until_s: float, node_ids: Collection[int] | None) -> Select[Any]:
+    """What reads RECORD columns of a span of time, for few nodes hour by hour."""
     first, last = int(since_s // S_PER_H), int(until_s // S_PER_H)
     query = select(*record_columns()).where(WAKES.c.t >= since_s, WAKES.c.t < until_s)
     if node_ids is None:
@@ -93,25 +94,21 @@ def taken_parts(store: Store) -> list[Part]:
     return [Part(int(day), int(at) * PART_NODES, (int(at) + 1) * PART_NODES - 1, int(n)) for day, at, n in found]
 
 
-def part_records(store: Store, part: Part, node_count: int) -> Arrays:
-    """RECORD columns of a part's node-days, whole ones, archived records too.
-
-    Where most nodes are dirty the day is read through, and node-days that were not dirty come with it.
-    """
+def part_query(part: Part, node_count: int) -> Select[Any]:
+    """What reads a part's node-days; where most nodes are dirty the day is read through, others' node-days with it."""
     first = part.day * HOURS_A_DAY
-    hours = list(range(first, first + HOURS_A_DAY))
-    query = select(*record_columns()).where(WAKES.c.hour.in_(hours))
+    query = select(*record_columns()).where(WAKES.c.hour.in_(list(range(first, first + HOURS_A_DAY))))
     if part.count > READ_THROUGH_FRAC * min(node_count, PART_NODES):
-        query = query.where(WAKES.c.node_id.between(part.first_node, part.last_node))
-    else:
-        # The product keeps SQLite from reading all of the day's nodes: node-days outside, hours inside.
-        taken = select(TAKEN.c.node_id).where(
-            TAKEN.c.day == part.day, TAKEN.c.node_id.between(part.first_node, part.last_node)
-        )
-        query = query.where(WAKES.c.node_id.in_(taken))
+        return query.where(WAKES.c.node_id.between(part.first_node, part.last_node))
+    inside = TAKEN.c.node_id.between(part.first_node, part.last_node)
+    return query.where(WAKES.c.node_id.in_(select(TAKEN.c.node_id).where(TAKEN.c.day == part.day, inside)))
+
+
+def part_records(store: Store, part: Part, node_count: int) -> Arrays:
+    """RECORD columns of a part's node-days, whole ones, archived records too."""
     nodes = range(part.first_node, part.last_node + 1)
     blocks = [*archived_blocks(store, part.day * S_PER_D, (part.day + 1) * S_PER_D, nodes)]
-    blocks += read_blocks(store, query, RECORD)
+    blocks += read_blocks(store, part_query(part, node_count), RECORD)
     return {
         name: np.concatenate([block[name] for block in blocks]) if blocks else np.empty(0, dtype)
         for name, dtype in RECORD.items()
