@@ -44,8 +44,8 @@ def theil_sen_limits(x: ArrayLike, y: ArrayLike, *, confidence: float = 0.95) ->
     slopes = np.sort(_pair_slopes(x, values).ravel())
     slopes = slopes[np.isfinite(slopes)]
     reach = float(ndtri(0.5 + confidence / 2.0)) * np.sqrt(kendall_variance(values))
-    low = int(np.clip(np.round((len(slopes) - reach) / 2.0), 0, len(slopes) - 1))
-    high = int(np.clip(np.round((len(slopes) + reach) / 2.0) - 1, 0, len(slopes) - 1))
+    low = int(np.clip(np.round((len(slopes) - reach) / 2.0) - 1, 0, len(slopes) - 1))
+    high = int(np.clip(np.round((len(slopes) + reach) / 2.0), 0, len(slopes) - 1))
     return float(slopes[low]), float(slopes[high])
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import linalg, special, stats
+from scipy import special, stats
 
 from fleet.errors import EstimateError
 
@@ -12,6 +12,7 @@ FloatArray = NDArray[np.float64]
 LATTICE = 1000.0  # reference and limit are taken to a thousandth at the finest
 STATES_MOST = 4000
 NODES = 60  # Gauss–Legendre points of the integral equation
+LONGEST = 1e13  # a longer run length drowns in rounding: never
 
 
 def reference_per_d(usual_per_d: float, watched_per_d: float) -> float:
@@ -102,8 +103,9 @@ def count_run_length_d(
     matrix = np.zeros((n_states, n_states))
     rows = np.broadcast_to(states[:, None], goes_to.shape)[stays]
     np.add.at(matrix, (rows, goes_to[stays]), np.broadcast_to(chance, goes_to.shape)[stays])
-    lengths = linalg.solve(np.eye(n_states) - matrix, np.ones(n_states))
-    return float(lengths[round(start / step)])
+    lengths = np.linalg.solve(np.eye(n_states) - matrix, np.ones(n_states))
+    length = float(lengths[round(start / step)])
+    return length if 1.0 - 1e-9 <= length < LONGEST else float("inf")
 
 
 def threshold_for_d(mean: float, reference: float, wanted_d: float, *, step: float = 0.5) -> float:
@@ -141,8 +143,9 @@ def normal_run_length(shift: float, reference: float, threshold: float, *, start
         to_zero = special.ndtr(-origin - (shift - reference))
         return np.column_stack([to_zero, density])
 
-    lengths = linalg.solve(np.eye(len(state)) - moves_to(state), np.ones(len(state)))
-    return float(1.0 + (moves_to(np.array([start])) @ lengths)[0])
+    lengths = np.linalg.solve(np.eye(len(state)) - moves_to(state), np.ones(len(state)))
+    length = float(1.0 + (moves_to(np.array([start])) @ lengths)[0])
+    return length if 1.0 <= length < LONGEST else float("inf")
 
 
 def two_sided_run_length(up: float, down: float) -> float:
