@@ -7,11 +7,10 @@ import sys
 from pathlib import Path
 from typing import Annotated
 
-import ingest.commands
-import ingest.outbox_commands
-import reports.commands
 import typer
 
+import ingest.commands
+import reports.commands
 from fleet import __version__
 from fleet.commands import (
     advise,
@@ -68,7 +67,7 @@ def options(
 
 for place in (
     demo, setup, check, ingest.commands, analyse, nodes, flags, advise, retune, reports.commands, score, assess, keys,
-    audit, ingest.outbox_commands, db,
+    audit, db,
 ):  # fmt: skip
     place.register(app)
 

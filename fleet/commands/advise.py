@@ -44,7 +44,7 @@ def advise(
     else:
         show_table(COLUMNS, [_line(one) for one in rows], title=f"{len(rows)} nodes with advice")
     if draft:
-        count = draft_orders(store, rows, drafted_by=_who(), now_at=now_utc())
+        count = draft_orders(store, deployment, settings, rows, drafted_by=_who(), now_at=now_utc())
         typer.echo(f"{count} orders drafted. Next: wakeledger retune check, then wakeledger retune send.", err=True)
 
 

@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 
+BESIDE = ("strength", "evidence", "part", "under")
 COLUMNS = ("node", "flag", "since", "strength", "evidence", "look at", "under")
 
 
@@ -29,6 +30,7 @@ def flags(
     from fleet.commands.show import iso, show_json, show_table
     from fleet.profiles.nodes import moment_s
     from fleet.store.findings import read_flags
+    from fleet.store.results import rows_of
     from fleet.store.setup import read_nodes
 
     settings, store = opened()
@@ -39,8 +41,13 @@ def flags(
         found = found[found["since"] >= moment_s("--since", since)]
     found = found.sort_values("strength", ascending=False)
     rows = [
-        (row.node, row.flag, iso(row.since), row.strength, row.evidence, row.part, row.under)
-        for row in found.itertuples()
+        (
+            row["node"],
+            row["flag"],
+            iso(row["since"]),
+            *(row[name] for name in ("strength", "evidence", "part", "under")),
+        )
+        for row in rows_of(found)
     ]
     if as_json:
         show_json(

@@ -24,10 +24,12 @@ def score(
     from fleet.commands.opened import deployment_of, opened
     from fleet.commands.show import show_json, show_table
     from fleet.jobs.score import scorecard
+    from fleet.store.results import rows_of
 
     settings, store = opened()
     card = scorecard(store, deployment_of(settings, store), weeks=weeks, now_at=now_utc())
+    rows = rows_of(card.rows) if card is not None else []
     if as_json:
-        show_json(card)
+        show_json({"rows": rows, "conformal_factor": card.conformal_factor if card is not None else None})
         return
-    show_table(("figure", "value", "low", "high", "of"), [tuple(row.values()) for row in card], title="Scorecard")
+    show_table(tuple(rows[0]) if rows else ("group",), [tuple(row.values()) for row in rows], title="Scorecard")

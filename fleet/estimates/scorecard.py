@@ -66,8 +66,9 @@ def score_forecasts(forecasts: pd.DataFrame, outcomes: pd.DataFrame) -> Scorecar
 
 def _joined(forecasts: pd.DataFrame, outcomes: pd.DataFrame) -> pd.DataFrame:
     """Forecasts with the battery they speak of, and what is known of its remaining life."""
-    lives = outcomes.loc[outcomes["start"].notna(), list(OUTCOME_COLUMNS)].sort_values("start")
-    asked = forecasts.sort_values("at").reset_index(drop=True)
+    lives = outcomes.loc[outcomes["start"].notna(), list(OUTCOME_COLUMNS)].astype({"node_id": "int64"})
+    lives = lives.sort_values("start")
+    asked = forecasts.astype({"node_id": "int64"}).sort_values("at").reset_index(drop=True)
     table = pd.merge_asof(asked, lives, left_on="at", right_on="start", by="node_id")
     known = np.fmax(table["dead_at"].to_numpy(float), table["alive_until"].to_numpy(float))
     ended = np.isfinite(table["dead_at"].to_numpy(float))

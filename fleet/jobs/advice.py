@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 
 from fleet.advice.choose import Target
-from fleet.advice.fleet import advise_fleet, what_if_fleet
+from fleet.advice.fleet import advise_fleet
 from fleet.errors import SetupError, StoreError
+from fleet.estimates.fleet import Estimates
+from fleet.frames import CHARGE, OUTLOOK, empty_frame
 from fleet.jobs.deployment import Deployment
+from fleet.jobs.drafts import draft, known_of
 from fleet.jobs.nightly import read_evidence
+from fleet.jobs.what_if import what_if_answers
 from fleet.messages import BandSettings
 from fleet.profiles.nodes import moment_s
+from fleet.settings import Settings
 from fleet.store.engine import Store
-from fleet.store.findings import advice_objects, read_estimates, read_flags
-from fleet.store.orders import add_draft
-from fleet.units import S_PER_D
+from fleet.store.findings import read_estimates, read_flags
+from fleet.store.results import advice_objects
 
 
 def target_of(until: str | None, odds: float, wakes_per_d: float | None, *, now_at: datetime) -> Target:
@@ -28,24 +32,26 @@ def target_of(until: str | None, odds: float, wakes_per_d: float | None, *, now_
         If the date has passed.
     """
     if until is None:
-        return Target(wakes_per_d=wakes_per_d)
-    life_d = (moment_s("--until", until) - now_at.timestamp()) / S_PER_D
-    if life_d <= 0:
+        return Target(odds=odds, wakes_per_day=wakes_per_d)
+    until_at = datetime.fromtimestamp(moment_s("--until", until), UTC)
+    if until_at <= now_at:
         raise SetupError(f"--until {until}: has passed; expected a moment after {now_at:%Y-%m-%d}.")
-    return Target(life_d=life_d, odds=odds, wakes_per_d=wakes_per_d)
+    return Target(until_at=until_at, odds=odds, wakes_per_day=wakes_per_d)
 
 
 def advice_rows(store: Store, deployment: Deployment, *, target: Target, now_at: datetime) -> list[dict[str, Any]]:
     """One object a node, as `advice` of the results contract, with node, site, remedy and sentence."""
     evidence = read_evidence(store, now_at)
+    swaps = empty_frame({"node_id": "int32", "at": "float64", "told": "bool"})
+    known = Estimates(read_estimates(store), empty_frame(CHARGE), empty_frame(OUTLOOK), swaps)
     advice = advise_fleet(
         evidence.records,
         evidence.hists,
         evidence.days,
-        read_estimates(store),
+        known,
         read_flags(store),
-        deployment.nodes,
-        deployment.profiles,
+        nodes=deployment.nodes,
+        profiles=deployment.profiles,
         settings=evidence.settings,
         target=target,
         as_of_at=now_at,
@@ -56,29 +62,33 @@ def advice_rows(store: Store, deployment: Deployment, *, target: Target, now_at:
 def what_if_rows(
     store: Store, deployment: Deployment, node: str, asked: Mapping[str, Any], *, now_at: datetime
 ) -> tuple[dict[str, Any], dict[str, Any]]:
-    """The node as it is, and as it would be under these settings."""
+    """The node as it is, and as it would be under these settings.
+
+    Raises
+    ------
+    StoreError
+        If there is no such node.
+    """
     if node not in set(deployment.nodes["node"]):
         raise StoreError(f"{node}: no such node. See `wakeledger nodes`.")
-    evidence = read_evidence(store, now_at)
     both = [(node, BandSettings()), (node, BandSettings(**asked))]
-    answers = what_if_fleet(
-        both,
-        evidence.records,
-        evidence.hists,
-        evidence.days,
-        read_estimates(store),
-        deployment.nodes,
-        deployment.profiles,
-        settings=evidence.settings,
-        as_of_at=now_at,
-    )
+    answers = what_if_answers(both, read_evidence(store, now_at), read_estimates(store), deployment)
     before, after = answers[node]
     return before, after
 
 
-def draft_orders(store: Store, rows: Sequence[Mapping[str, Any]], *, drafted_by: str, now_at: datetime) -> int:
+def draft_orders(
+    store: Store,
+    deployment: Deployment,
+    settings: Settings,
+    rows: Sequence[Mapping[str, Any]],
+    *,
+    drafted_by: str,
+    now_at: datetime,
+) -> int:
     """Proposals of settings made into drafted orders; the number made."""
+    known = known_of(store, deployment, settings, now_at)
     proposals = [row for row in rows if row["remedy"] == "settings"]
     for row in proposals:
-        add_draft(store, row["node"], row["set"], predicted=dict(row), drafted_by=drafted_by, at_s=now_at.timestamp())
+        draft(store, known, row["node"], row["set"], drafted_by=drafted_by, now_at=now_at, predicted=dict(row))
     return len(proposals)

@@ -12,12 +12,12 @@ import msgspec
 import numpy as np
 import pandas as pd
 
-from fleet.advice.fleet import what_if_fleet
 from fleet.daily.rollup import roll_up
 from fleet.errors import SetupError
 from fleet.frames import DAY, RECORD, SETTING
 from fleet.jobs.analyse import RECORDS_FOR_ADVICE_D, Evidence, Findings, analyse
 from fleet.jobs.deployment import Deployment
+from fleet.jobs.what_if import what_if_answers
 from fleet.messages import BandSettings
 from fleet.store.findings import as_results
 from fleet.store.orders import no_orders
@@ -94,17 +94,8 @@ def objects_of(
     findings: Findings, evidence: Evidence, deployment: Deployment, asked: Sequence[WhatIfAsked]
 ) -> list[dict[str, Any]]:
     """The results contract's objects of one moment."""
-    answers = what_if_fleet(
-        [(one.node, one.settings) for one in asked],
-        evidence.records,
-        evidence.hists,
-        evidence.days,
-        findings.estimates,
-        deployment.nodes,
-        deployment.profiles,
-        settings=evidence.settings,
-        as_of_at=findings.as_of_at,
-    )
+    pairs = [(one.node, one.settings) for one in asked]
+    answers = what_if_answers(pairs, evidence, findings.estimates.nodes, deployment)
     return as_results(
         findings.estimates.nodes,
         deployment.nodes,

@@ -13,7 +13,7 @@ from fleet.store.days import read_days, roll_up_dirty
 from fleet.store.engine import Store
 from fleet.store.findings import write_findings
 from fleet.store.orders import read_open_orders
-from fleet.store.records import read_hists, read_records, read_settings
+from fleet.store.reading import read_hists, read_records, read_settings
 from fleet.store.setup import read_events, read_nodes, sync_nodes
 from fleet.units import S_PER_D
 

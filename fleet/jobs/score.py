@@ -3,33 +3,36 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from fleet.estimates.fleet import estimate_fleet
-from fleet.estimates.scores import score_forecasts
+from fleet.estimates.scorecard import Scorecard, score_forecasts
 from fleet.jobs.deployment import Deployment
 from fleet.store.days import read_days
 from fleet.store.engine import Store
-from fleet.store.records import read_settings
+from fleet.store.reading import read_settings
 from fleet.units import S_PER_D
 
 DEAD_AFTER_D = 7.0
 
 
-def scorecard(store: Store, deployment: Deployment, *, weeks: int, now_at: datetime) -> list[dict[str, Any]]:
-    """Coverage and scores of life forecasts over the last weeks, whole fleet and by chemistry and site."""
+def scorecard(store: Store, deployment: Deployment, *, weeks: int, now_at: datetime) -> Scorecard | None:
+    """Coverage and scores of life forecasts over the last weeks, whole fleet and by chemistry and site.
+
+    None where no past week-end has a forecast.
+    """
     days, settings = read_days(store), read_settings(store)
     made = [
-        forecasts_at(days, settings, deployment, as_of_at=now_at - timedelta(weeks=back))
-        for back in range(1, weeks + 1)
+        forecasts_at(days, settings, deployment, as_of_at=now_at - timedelta(weeks=back)) for back in range(1, weeks + 1)
     ]
-    forecasts = pd.concat([frame for frame in made if len(frame)] or [pd.DataFrame()], ignore_index=True)
-    if not len(forecasts):
-        return []
-    return score_forecasts(with_outcomes(forecasts, days, deployment, now_at=now_at))
+    made = [frame for frame in made if len(frame)]
+    if not made:
+        return None
+    forecasts = pd.concat(made, ignore_index=True)
+    forecasts = forecasts.merge(deployment.nodes[["node_id", "site", "chemistry"]], on="node_id")
+    return score_forecasts(forecasts, outcomes_of(days, deployment, now_at=now_at))
 
 
 def forecasts_at(
@@ -50,27 +53,22 @@ def forecasts_at(
         settings=settings,
         chemistries=deployment.chemistries,
     )
-    return estimates.nodes.assign(made=as_of_at.timestamp())
+    return estimates.nodes.rename(columns={"as_of": "at"})
 
 
-def with_outcomes(
-    forecasts: pd.DataFrame, days: pd.DataFrame, deployment: Deployment, *, now_at: datetime
-) -> pd.DataFrame:
-    """The forecasts with `days_until` (death, swap or now) and `died`, false where life goes on or a swap ended it.
+def outcomes_of(days: pd.DataFrame, deployment: Deployment, *, now_at: datetime) -> pd.DataFrame:
+    """One row a battery: `start`, `dead_at` (NaN while it lives or where a swap came first), `alive_until`.
 
     A node is dead when its last record is more than seven days back and no swap followed (results contract).
     """
-    heard = days.groupby("node_id")["last_t"].max()
-    swaps = deployment.events[deployment.events["what"] == "swap"].groupby("node_id")["at"].apply(np.sort)
-    rows = forecasts.merge(deployment.nodes[["node_id", "site", "chemistry"]], on="node_id")
-    last = rows["node_id"].map(heard).to_numpy(float)
-    pairs = zip(rows["node_id"], rows["made"], strict=True)
-    swapped = np.array([_first_after(swaps.get(node), made) for node, made in pairs])
-    died = (now_at.timestamp() - last > DEAD_AFTER_D * S_PER_D) & ~(swapped < now_at.timestamp())
-    end = np.where(died, last, np.fmin(swapped, now_at.timestamp()))
-    return rows.assign(days_until=(end - rows["made"]) / S_PER_D, died=died)
-
-
-def _first_after(moments: Any, since: float) -> float:
-    later = [at for at in (moments if moments is not None else []) if at > since]
-    return float(later[0]) if later else np.inf
+    now = now_at.timestamp()
+    rows = []
+    swaps = deployment.events[deployment.events["what"] == "swap"]
+    for node_id, heard in days.groupby("node_id"):
+        told = np.sort(swaps.loc[swaps["node_id"] == node_id, "at"].to_numpy(float))
+        starts = [float(heard["first_t"].min()), *told]
+        last = float(heard["last_t"].max())
+        for start, end in zip(starts, [*starts[1:], np.inf], strict=True):
+            died = end == np.inf and now - last > DEAD_AFTER_D * S_PER_D
+            rows.append((node_id, start, last if died else np.nan, min(end, now)))
+    return pd.DataFrame(rows, columns=["node_id", "start", "dead_at", "alive_until"])

@@ -15,6 +15,7 @@ from fleet.jobs.deployment import Deployment
 from fleet.store.days import read_days
 from fleet.store.engine import Store
 from fleet.store.findings import read_results
+from fleet.store.results import rows_of
 from fleet.units import S_PER_D
 from fleet.words import FLAG_SENTENCE, Flag
 
@@ -90,8 +91,8 @@ def _changed(days: pd.DataFrame, events: pd.DataFrame) -> str:
         (float(at), f"{what}{': ' + note if note else ''}")
         for at, what, note in events[["at", "what", "note"]].to_numpy()
     ]
-    lines += [(row.day * S_PER_D, "other settings in force") for row in days[days["set_changes"] > 0].itertuples()]
-    lines += [(row.day * S_PER_D, f"{row.boots:.0f} cold starts") for row in days[days["boots"] > 2].itertuples()]
+    lines += [(row["day"] * S_PER_D, "other settings in force") for row in rows_of(days) if row["set_changes"] > 0]
+    lines += [(row["day"] * S_PER_D, f"{row['boots']:.0f} cold starts") for row in rows_of(days) if row["boots"] > 2]
     wakes = days.set_index("day")["seen"]
     for day in wakes.index[7:]:
         before = wakes.loc[day - 7 : day - 1]

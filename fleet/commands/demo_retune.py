@@ -1,0 +1,116 @@
+"""The demo's retune: three chattering nodes, one first, two more once it is proven."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+from fleet.demo.play import OrderBox, continue_with_orders
+from fleet.errors import OrderError
+from fleet.jobs.drafts import draft, known_of
+from fleet.jobs.nightly import read_deployment
+from fleet.jobs.release import begin_release
+from fleet.store.engine import Store, open_store
+from fleet.store.latest import read_latest
+from fleet.store.results import advice_objects
+from ingest.outbox import Outbox
+from ingest.posting import post_once
+
+if TYPE_CHECKING:
+    from fleet.commands.demo_run import Findings, Stage
+
+NODES = 3
+DAYS = (5.0, 9.0)
+LOOK_S = 0.2
+ORDER_WITHIN_S = 30.0
+KEEP_WITHIN_S = 20.0
+WHO = "demo"
+
+
+@dataclass(frozen=True)
+class Retuned:
+    """What was proposed for each node, by name."""
+
+    proposals: dict[str, dict[str, Any]]
+
+
+def retune_three(stage: Stage, findings: Findings) -> Retuned:
+    """Draft, release in two groups, let the nodes run two more weeks; what was proposed."""
+    chosen = worth_most(stage, findings)
+    if not chosen:
+        return Retuned({})
+    now_at = findings.as_of_at
+    deployment = read_deployment(stage.store, stage.settings.setup_dir)
+    known = known_of(stage.store, deployment, stage.settings, now_at)
+    for node, proposal in chosen.items():
+        draft(stage.store, known, node, proposal["set"], drafted_by=WHO, now_at=now_at, predicted=proposal)
+    begin_release(stage.store, deployment, stage.settings, who=WHO, now_at=now_at)
+    task = stage.progress.add_task(f"retuning {len(chosen)} nodes, two more weeks", total=sum(DAYS))
+    with OrderBox(stage.url, stage.prepared.root) as box, posting_in_played_time(stage):
+        for days in DAYS:
+            before = box.orders()
+            if not _order_came(box, list(chosen), before, days):
+                raise OrderError("demo: no order reached the broker. Look at `wakeledger retune list`.")
+            steps = continue_with_orders(
+                stage.prepared.flats, stage.url, stage.prepared.root,
+                box=box, keys=stage.prepared.keys, days=days, keep_wait_s=KEEP_WITHIN_S,
+            )  # fmt: skip
+            for _ in steps:
+                pass
+            stage.progress.advance(task, days)
+    return Retuned(chosen)
+
+
+def _order_came(box: OrderBox, names: list[str], before: dict[str, bytes], days: float) -> bool:
+    """Wait until a node has an order that it had not before; the second group may take a moment longer."""
+    waited = threading.Event()
+    for _ in range(int(ORDER_WITHIN_S / LOOK_S)):
+        now = box.orders()
+        if any(name in now and now[name] != before.get(name) for name in names):
+            return True
+        waited.wait(LOOK_S)
+    return days != DAYS[0]
+
+
+def worth_most(stage: Stage, findings: Findings) -> dict[str, dict[str, Any]]:
+    """The three proposals of settings that save the most wakes a day."""
+    deployment = read_deployment(stage.store, stage.settings.setup_dir)
+    wakes = findings.estimates.nodes.merge(deployment.nodes[["node_id", "node"]], on="node_id")
+    present = dict(zip(wakes["node"], wakes["wakes_per_day"], strict=True))
+    settings = [one for one in advice_objects(findings.advice, deployment.nodes) if one["remedy"] == "settings"]
+    settings.sort(key=lambda one: one["wakes_per_day"] - present[one["node"]])
+    return {one["node"]: one for one in settings[:NODES]}
+
+
+@contextmanager
+def posting_in_played_time(stage: Stage) -> Iterator[None]:
+    """Keep orders moving, as `wakeledger listen` does, with the newest record's arrival as the present moment."""
+    stop = threading.Event()
+    problems: list[BaseException] = []
+    thread = threading.Thread(target=_post, args=(stage, stop, problems), name="orders", daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        stop.set()
+        thread.join(ORDER_WITHIN_S)
+    if problems:
+        raise problems[0]
+
+
+def _post(stage: Stage, stop: threading.Event, problems: list[BaseException]) -> None:
+    try:
+        with open_store(stage.settings.database_url) as store, Outbox(stage.settings) as outbox:
+            while not stop.wait(LOOK_S):
+                post_once(store, stage.settings, outbox, now_at=played_at(store))
+    except BaseException as why:  # handed to the demo's own thread, which raises it
+        problems.append(why)
+
+
+def played_at(store: Store) -> datetime:
+    """Arrival of the newest record: the scenario's present moment."""
+    return datetime.fromtimestamp(float(read_latest(store)["last_heard"].max()), UTC)
