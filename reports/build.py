@@ -15,7 +15,7 @@ from fleet.units import S_PER_D
 from fleet.words import Flag
 from reports.build_calendar import calendar_of
 from reports.build_changes import change_lines, forecast_against_seen, order_lines
-from reports.build_nodes import node_lines
+from reports.build_nodes import known, node_lines
 from reports.build_sites import cells_to_bring, count_states, site_lines
 from reports.build_strips import strip_lines
 from reports.build_visits import site_zones, visit_days
@@ -115,10 +115,13 @@ def _soonest(visits: list[VisitDay]) -> VisitDay | None:
 def _sure(found: Found, lines: list[NodeLine], visits: list[VisitDay], as_of: float) -> Sure:
     flat_forecast, flat_seen = forecast_against_seen(found, lines, as_of)
     month = found.days[found.days["day"] >= as_of // S_PER_D - MONTH_D]
-    held, scored = found.past_ranges or (None, None)
+    scores = found.scores
     return Sure(
-        held=held,
-        scored=scored,
+        coverage=known(scores.get("coverage")),
+        coverage_lo=known(scores.get("coverage_lo")),
+        coverage_hi=known(scores.get("coverage_hi")),
+        ended_count=int(scores.get("nodes_ended", 0)),
+        forecasts_count=int(scores.get("forecasts", 0)),
         flat_forecast=flat_forecast,
         flat_seen=flat_seen,
         unsure=dict(sorted(Counter(_reason(line) for line in lines if line.state == "unsure").items())),

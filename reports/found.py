@@ -34,5 +34,5 @@ class Found:
     set_aside_count: int | None = None
     overrides_count: int | None = None
     audit_head: str | None = None
-    past_ranges: tuple[int, int] | None = None
-    """Of past ranges P10 to P90 whose outcome is known: how many held, of how many."""
+    scores: Mapping[str, float] = field(default_factory=dict)
+    """Past forecasts against what happened: coverage, coverage_lo, coverage_hi, nodes_ended, forecasts."""

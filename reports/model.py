@@ -169,8 +169,11 @@ class Strip(Plain, frozen=True):
 class Sure(Plain, frozen=True):
     """What the report's certainty rests on."""
 
-    held: int | None
-    scored: int | None
+    coverage: float | None
+    coverage_lo: float | None
+    coverage_hi: float | None
+    ended_count: int
+    forecasts_count: int
     flat_forecast: float | None
     flat_seen: int | None
     unsure: dict[str, int]

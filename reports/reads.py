@@ -21,9 +21,10 @@ if TYPE_CHECKING:
 WEEK_D = 7.0
 SLACK_D = 0.6
 HISTORY_D = 190
-DAY_COLUMNS = ("node_id", "day", "seen", "missing", "last_t", *(f"n_{cause.word}" for cause in Cause))
+DAY_COLUMNS = ("node_id", "day", "seen", "missing", "first_t", "last_t", *(f"n_{cause.word}" for cause in Cause))
 STRIP_NODES = 24
 SCORED_W = 26
+SCORES = ("coverage", "coverage_lo", "coverage_hi", "nodes_ended", "forecasts")
 
 
 def read_found(store: Store, deployment: Deployment, as_of: float) -> Found:
@@ -48,7 +49,7 @@ def read_found(store: Store, deployment: Deployment, as_of: float) -> Found:
         before=_week_before(store, as_of),
         records=_wakes_of(store, worst, as_of),
         cells_per_node={name: p.battery.series * p.battery.parallel for name, p in deployment.profiles.items()},
-        past_ranges=_past_ranges(store, deployment, days, as_of),
+        scores=_scores(store, deployment, days, as_of),
         estimates=found["estimates"],
         charge=found["charge"],
         outlook=found["outlook"],
@@ -131,26 +132,29 @@ def _wakes_of(store: Store, node_ids: list[int], as_of: float) -> pd.DataFrame:
     return records[["node_id", "t", "cause"]]
 
 
-def _past_ranges(store: Store, deployment: Deployment, days: pd.DataFrame, as_of: float) -> tuple[int, int] | None:
-    """Weekly forecasts of the last half year whose outcome is known: how many ranges P10 to P90 held, of how many.
-
-    Known is an outcome if the battery ran flat, or lives on behind P90. A battery changed before that tells nothing.
-    """
-    from fleet.jobs.score import with_outcomes
+def _scores(store: Store, deployment: Deployment, days: pd.DataFrame, as_of: float) -> dict[str, float]:
+    """The weekly forecasts of the last half year, as they were made, against what happened."""
+    from fleet.estimates.scorecard import score_forecasts
+    from fleet.jobs.score import outcomes_of
     from fleet.store.findings import read_estimates
     from fleet.store.for_report import analysed_at
 
-    moments = [at for at in analysed_at(store) if as_of - SCORED_W * WEEK_D * S_PER_D <= at < as_of]
-    weekly = [at for index, at in enumerate(moments) if not index or at - moments[index - 1] > SLACK_D * S_PER_D]
-    weekly = weekly[:: max(1, round(len(weekly) / SCORED_W))]
-    made = [read_estimates(store, as_of_s=at).assign(made=at) for at in weekly]
+    made = [read_estimates(store, as_of_s=at) for at in _weekly(analysed_at(store), as_of)]
     made = [frame for frame in made if len(frame)]
     if not made or not len(days):
-        return None
-    rows = with_outcomes(
-        pd.concat(made, ignore_index=True), days, deployment, now_at=datetime.fromtimestamp(as_of, UTC)
-    )
-    rows = rows[rows["days_left_p90"].notna()]
-    known = rows[rows["died"] | (rows["days_until"] > rows["days_left_p90"])]
-    held = known["died"] & known["days_until"].between(known["days_left_p10"], known["days_left_p90"])
-    return (int(held.sum()), len(known)) if len(known) else None
+        return {}
+    forecasts = pd.concat(made, ignore_index=True).rename(columns={"as_of": "at"})
+    forecasts = forecasts.merge(deployment.nodes[["node_id", "site", "chemistry"]], on="node_id")
+    outcomes = outcomes_of(days, deployment, now_at=datetime.fromtimestamp(as_of, UTC))
+    fleet = score_forecasts(forecasts, outcomes).rows.iloc[0]
+    return {name: float(fleet[name]) for name in SCORES}
+
+
+def _weekly(moments: list[float], as_of: float) -> list[float]:
+    """One moment a week of the last half year, the newest of each week."""
+    kept: dict[int, float] = {}
+    for at in moments:
+        back_w = int((as_of - at) // (WEEK_D * S_PER_D))
+        if at < as_of and back_w < SCORED_W:
+            kept[back_w] = at
+    return [kept[back_w] for back_w in sorted(kept, reverse=True)]

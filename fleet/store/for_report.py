@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from sqlalchemy import distinct, func, select
+from sqlalchemy import func, select
 
 from fleet.store.engine import Store
 from fleet.store.tables import ESTIMATES, EVENTS, NODES, ORDERS, SET_ASIDE
@@ -14,7 +14,7 @@ def analysed_at(store: Store) -> list[float]:
     """Moments of all analyses that are kept, oldest first."""
     with store.read() as conn:
         return [
-            float(at) for at in conn.execute(select(distinct(ESTIMATES.c.as_of)).order_by(ESTIMATES.c.as_of)).scalars()
+            float(at) for at in conn.execute(select(ESTIMATES.c.as_of).distinct().order_by(ESTIMATES.c.as_of)).scalars()
         ]
 
 

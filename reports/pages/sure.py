@@ -56,10 +56,17 @@ def _reason(reason: str, say: Say) -> str:
 
 
 def _held(model: ReportModel, say: Say) -> str:
-    held, scored = model.sure.held, model.sure.scored
-    if not scored or held is None:
+    found = model.sure
+    if found.coverage is None:
         return say("sure.held_none")
-    return say("sure.held", held=say.number(held), scored=say.number(scored), share=say.level(held / scored))
+    return say(
+        "sure.held",
+        share=say.level(found.coverage),
+        lo=say.level(found.coverage_lo),
+        hi=say.level(found.coverage_hi),
+        forecasts=say.number(found.forecasts_count),
+        ended=say.number(found.ended_count),
+    )
 
 
 def _records(model: ReportModel, say: Say) -> str:

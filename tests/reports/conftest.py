@@ -31,7 +31,7 @@ def build(found: Found, *, week: str = "2026-W48", earlier: tuple[CalendarEvent,
 
 @pytest.fixture(scope="session")
 def found() -> Found:
-    return fleet_of(60, seed=3)
+    return fleet_of(40, seed=3)
 
 
 @pytest.fixture(scope="session")

@@ -81,6 +81,7 @@ def _estimates(nodes: pd.DataFrame, rng: np.random.Generator, as_of: float) -> p
     timer = rng.normal(23.6, 0.3, count)
     left = np.clip(rng.beta(3, 1.8, count), 0.02, 1)
     left[rng.random(count) < 0.012] = 0.03
+    left[2:4] = (0.03, 0.15)[: max(0, count - 2)]
     parts = {
         "part_sleep": rng.normal(0.22, 0.02, count),
         "part_coprocessor": rng.normal(0.45, 0.03, count),
@@ -125,6 +126,8 @@ def _estimates(nodes: pd.DataFrame, rng: np.random.Generator, as_of: float) -> p
     frame["recharged"] = False
     frame["why_null"] = [{} for _ in range(count)]
     unsure = rng.random(count) < 0.03
+    unsure[4:5] = True
+    unsure[2:4] = False
     figures = [name for name in frame if name.startswith(("days_left", "dead_by", "charge_left"))]
     frame.loc[unsure, figures] = np.nan
     frame["why_null"] = [{"days_left_p50": "fewer than 7 days of records"} if bad else {} for bad in unsure]
