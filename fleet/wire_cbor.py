@@ -85,5 +85,7 @@ def _argument(raw: bytes, at: int, info: int) -> tuple[int, int]:
 
 def _named(value: Any) -> Any:
     if isinstance(value, dict):
-        return {key if isinstance(key, str) else str(key): _named(item) for key, item in value.items()}
+        if any(not isinstance(key, str | int) for key in value):
+            raise MessageError("CBOR: a map key that is neither text nor a whole number", SetAsideReason.NOT_VALID)
+        return {str(key): _named(item) for key, item in value.items()}
     return [_named(item) for item in value] if isinstance(value, list) else value
