@@ -9,12 +9,15 @@ import numpy as np
 
 from fleet.advice.drain import odds_of_lasting
 from fleet.advice.search import Option, knee, trade_off
+from fleet.advice.whatif import WhatIf
 
 RECORDS_LEAST = 50
 DAYS_LEAST = 7.0
 EVENTS_KEPT = 0.02
 GAIN_LEAST = 0.15
 SURELY = 0.35
+TIMER_RULES = 0.5
+TIMER_FOLD = 4.0
 
 
 @dataclass(frozen=True)
@@ -70,7 +73,7 @@ def choose(options: list[Option], target: Target, *, as_of_at: datetime) -> Choi
     present = options[0]
     if target.until_at is None and target.wakes_per_day is None:
         return _by_knee(options)
-    short = np.array([_shortfall(option, target, as_of_at) for option in options])
+    short = np.array([shortfall(option.result, target, as_of_at) for option in options])
     if not np.isfinite(short).any():
         return Choice(None, reached=False, why="its days left are not known, so no life target can be tested")
     if short[0] <= 0:
@@ -84,34 +87,53 @@ def choose(options: list[Option], target: Target, *, as_of_at: datetime) -> Choi
     return Choice(closest, reached=False, why="no setting within the limits reaches the target; this one comes closest")
 
 
-def _shortfall(option: Option, target: Target, as_of_at: datetime) -> float:
-    """How far an option stays from the target, 0 or less if it reaches it; NaN if it can't be told."""
+def shortfall(result: WhatIf, target: Target, as_of_at: datetime) -> float:
+    """How far a result stays from the target, 0 or less if it reaches it; NaN if it can't be told."""
     lack = []
     if target.wakes_per_day is not None:
-        wakes = option.result.wakes_per_day
+        wakes = result.wakes_per_day
         lack.append((wakes.mid + SURELY * (wakes.hi - wakes.mid)) / target.wakes_per_day - 1.0)
     if target.until_at is not None:
         until_d = (target.until_at - as_of_at).total_seconds() / 86_400.0
-        lack.append(target.odds - odds_of_lasting(*option.result.days, until_d))
+        lack.append(target.odds - odds_of_lasting(*result.days, until_d))
+    if not lack:
+        return 0.0
     return float(max(lack)) if np.isfinite(lack).all() else float("nan")
 
 
 def _most_seen(options: list[Option]) -> Option:
     """Most events seen, to a percent; then fewest settings changed; then fewest wakes saved beyond need."""
-    return min(options, key=lambda one: (-round(_seen(one), 2), one.changes_count, -one.result.wakes_per_day.mid))
+    return min(options, key=lambda one: (-round(one.seen, 2), one.changes_count, -one.result.wakes_per_day.mid))
 
 
 def _by_knee(options: list[Option]) -> Choice:
-    """Without a target: the cheapest setting that misses next to nothing more, if it saves enough to be worth it."""
+    """Without a target: the knee of the curve among settings that miss next to nothing more, if it saves enough.
+
+    The timer is left alone unless its wakes are most of all, and then lengthened four times at most: how long a silence
+    is bearable is for a person to say.
+    """
     present = options[0]
-    curve = [option for option in trade_off(options) if _seen(option) >= _seen(present) - EVENTS_KEPT]
-    best = knee(curve) if curve else present
+    kept = [
+        option for option in options if option.seen >= present.seen - EVENTS_KEPT and not _too_long(option, options)
+    ]
+    best = knee(trade_off(kept))
     saved = 1.0 - best.result.drain_mah_per_day.mid / max(present.result.drain_mah_per_day.mid, 1e-12)
     if best is present or saved < GAIN_LEAST:
         return Choice(None, reached=True, why="no other setting saves enough to be worth an order")
-    return Choice(best, reached=True, why="")
+    alike = [
+        option
+        for option in kept
+        if option.result.drain_mah_per_day.mid <= best.result.drain_mah_per_day.mid * (1.0 + GAIN_LEAST / 2.0)
+    ]
+    return Choice(_most_seen([best, *alike]), reached=True, why="")
 
 
-def _seen(option: Option) -> float:
-    mid = option.result.events_seen.mid
-    return mid if np.isfinite(mid) else 1.0
+def _too_long(option: Option, options: list[Option]) -> bool:
+    """True for a longer interval where the timer does not rule, or for more than four times the present one."""
+    present = options[0].result
+    mine, start_s = option.result.settings.sleep_s, present.settings.sleep_s
+    if mine is None or start_s is None or mine <= start_s:
+        return False
+    if present.by_cause["timer"] < TIMER_RULES * present.wakes_per_day.mid:
+        return True
+    return mine > start_s * TIMER_FOLD

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
 
-from fleet.advice.choose import Choice, Target, choose, evidence_missing
+from fleet.advice.alike import Wish, shared_settings
+from fleet.advice.choose import Choice, Target, choose, evidence_missing, shortfall
 from fleet.advice.drain import Budget, budget_from_estimate
 from fleet.advice.evidence import SETTING_NAMES, Hists, NodeEvidence, node_evidence, settings_of
 from fleet.advice.explain import explain
@@ -20,6 +21,7 @@ from fleet.advice.search import Option, search, trade_off
 from fleet.advice.signal import SignalModel, fit_signal
 from fleet.advice.whatif import WhatIf, changed, what_if
 from fleet.frames import ADVICE, empty_frame
+from fleet.messages import BandSettings
 from fleet.profiles.profile import Profile
 from fleet.units import S_PER_D
 from fleet.words import Flag
@@ -92,6 +94,7 @@ def advise_fleet(
     """
     del days
     rows = []
+    plan = _Plan(target, as_of_at, [], {})
     by_node = _by_node(records)
     estimate_rows = _rows_by_node(estimates.nodes)
     open_flags = _flags_by_node(flags)
@@ -116,9 +119,38 @@ def advise_fleet(
             hists=hists,
             wider_log_sd=(wider_log_sd or {}).get(node_id, 0.0),
         )
-        rows.append(_advise(known, flagged, target, as_of_at) if known else _nothing(node_id, NO_READING, NO_READING))
+        rows.append(_nothing(node_id, NO_READING, NO_READING) if known is None else _advise(known, flagged, plan))
+    shared = shared_settings(plan.wishes)
+    rows = [_with_like(row, plan, shared) for row in rows]
     columns = [*ADVICE, "curve", "missing"]
     return pd.DataFrame(rows, columns=columns) if rows else empty_frame({**ADVICE, "curve": "object", "missing": "str"})
+
+
+@dataclass(frozen=True)
+class _Plan:
+    """What is wanted, and what nodes were to be given so far: their wishes and who they are."""
+
+    target: Target
+    as_of_at: datetime
+    wishes: list[Wish]
+    known: dict[int, tuple[Known, Option, Choice]]
+
+
+def _with_like(row: dict[str, Any], plan: _Plan, shared: Mapping[int, BandSettings]) -> dict[str, Any]:
+    """The row, with the setting that like nodes share in place of its own where it costs little."""
+    node_id = int(row["node_id"])
+    setting = shared.get(node_id)
+    if setting is None or node_id not in plan.known:
+        return row
+    known, present, choice = plan.known[node_id]
+    if choice.option is None or setting == choice.option.result.settings:
+        return row
+    other = replace(choice, option=Option(ask(known, _named(setting)), choice.option.changes_count))
+    return row | settings_row(known, other, present)
+
+
+def _named(settings: BandSettings) -> dict[str, float | None]:
+    return {name: getattr(settings, name) for name in SETTING_NAMES}
 
 
 NO_READING = "its records carry no banded reading or no settings, so no band can be tried. Send them with each wake."
@@ -164,17 +196,36 @@ def ask(known: Known, given: Mapping[str, float | None]) -> WhatIf:
     return what_if(known.model, known.seen.now, new, known.profile, known.budget, wider_log_sd=known.wider_log_sd)
 
 
-def _advise(known: Known, flagged: set[str], target: Target, as_of_at: datetime) -> dict[str, Any]:
-    """The row of one node."""
+def _advise(known: Known, flagged: set[str], plan: _Plan) -> dict[str, Any]:
+    """The row of one node; what it is to be given is noted in the plan."""
     remedy = remedy_of(flagged)
     if remedy is not Remedy.SETTINGS:
-        return _visit(known, flagged)
+        return _nothing(known.node_id, visit_sentence(flagged)) | {"remedy": str(Remedy.VISIT)}
     options = search(known.model, known.seen.now, known.profile, known.budget, wider_log_sd=known.wider_log_sd)
-    choice = choose(options, target, as_of_at=as_of_at)
+    choice = choose(options, plan.target, as_of_at=plan.as_of_at)
     curve = [option.result.as_result() for option in trade_off(options)][:CURVE_POINTS]
     if choice.option is None:
         return _nothing(known.node_id, choice.why + ".") | {"curve": curve}
-    return settings_row(known, choice, options[0]) | {"curve": curve}
+    row = settings_row(known, choice, options[0]) | {"curve": curve}
+    light = _light(known)
+    kind = (known.profile.profile, *_named(known.seen.now).values())
+    plan.known[known.node_id] = (light, options[0], choice)
+    plan.wishes.append(
+        Wish(
+            known.node_id,
+            kind,
+            choice.option.result,
+            ask=lambda settings: ask(light, _named(settings)),
+            reaches=lambda told: shortfall(told, plan.target, plan.as_of_at) <= 0,
+        )
+    )
+    return row
+
+
+def _light(known: Known) -> Known:
+    """The same with one draw in half precision, to be kept until all nodes are through."""
+    paths = replace(known.model.paths, x=known.model.paths.x[:1].astype(np.float32))
+    return replace(known, model=replace(known.model, paths=paths))
 
 
 def settings_row(known: Known, choice: Choice, present: Option) -> dict[str, Any]:
@@ -186,11 +237,6 @@ def settings_row(known: Known, choice: Choice, present: Option) -> dict[str, Any
     chosen = result.pop("set")
     row = {"node_id": known.node_id, **chosen, **result, "sentence": sentence, "remedy": str(Remedy.SETTINGS)}
     return row | {"missing": ""}
-
-
-def _visit(known: Known, flagged: set[str]) -> dict[str, Any]:
-    """The row that says: no setting helps, go there."""
-    return _nothing(known.node_id, visit_sentence(flagged)) | {"remedy": str(Remedy.VISIT)}
 
 
 def _nothing(node_id: int, sentence: str, missing: str = "") -> dict[str, Any]:

@@ -28,14 +28,22 @@ from fleet.profiles.profile import Profile
 
 DRAWS_FOR_SEARCH = 1
 COPROCESSOR_RULES = 0.15
+UNJUDGED_SEEN = 0.9
 
 
 @dataclass(frozen=True)
 class Option:
-    """One setting tried, with how many of the settings it changes."""
+    """One setting tried, how many of the settings it changes, and whether a threshold is among them."""
 
     result: WhatIf
     changes_count: int
+    moves_edge: bool = False
+
+    @property
+    def seen(self) -> float:
+        """Share of real events seen. Without any to judge by, a moved threshold is taken to miss some."""
+        mid = self.result.events_seen.mid
+        return mid if np.isfinite(mid) else UNJUDGED_SEEN if self.moves_edge else 1.0
 
 
 def search(
@@ -68,7 +76,7 @@ def search(
             bands[key] = band_told(small, edge(settings, high=False), edge(settings, high=True))
         result = judge(small, now, settings, budget, band=bands[key], wider_log_sd=wider_log_sd)
         changes = sum(getattr(now, name) != getattr(settings, name) for name in _NAMES)
-        return Option(result, changes)
+        return Option(result, changes, moves_edge=(settings.lo, settings.hi) != (now.lo, now.hi))
 
     first = [tried(settings) for settings in _bands(model, now, profile)]
     good = trade_off(first)
@@ -118,7 +126,7 @@ def _slower(settings: BandSettings, profile: Profile, budget: Budget) -> Iterabl
 def trade_off(options: list[Option]) -> list[Option]:
     """Options that no other beats in both drain and events seen, by falling drain."""
     cost = np.array([option.result.drain_mah_per_day.mid for option in options])
-    seen = np.array([_seen(option) for option in options])
+    seen = np.array([option.seen for option in options])
     order = np.lexsort((-seen, cost))
     best, kept = -np.inf, []
     for index in order:
@@ -136,15 +144,9 @@ def knee(curve: list[Option]) -> Option:
     Both axes scaled to the curve's own range. Source: common practice, no source.
     """
     if len(curve) < 3:
-        return curve[-1] if len(curve) == 1 or _seen(curve[0]) - _seen(curve[-1]) < 0.02 else curve[0]
+        return curve[-1] if len(curve) == 1 or curve[0].seen - curve[-1].seen < 0.02 else curve[0]
     cost = np.array([option.result.drain_mah_per_day.mid for option in curve])
-    seen = np.array([_seen(option) for option in curve])
+    seen = np.array([option.seen for option in curve])
     x = (cost - cost.min()) / max(float(np.ptp(cost)), 1e-12)
     y = (seen - seen.min()) / max(float(np.ptp(seen)), 1e-12)
     return curve[int(np.argmax(y - x))]
-
-
-def _seen(option: Option) -> float:
-    """Events seen; all of them where none happened that could be missed."""
-    mid = option.result.events_seen.mid
-    return mid if np.isfinite(mid) else 1.0

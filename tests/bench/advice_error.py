@@ -10,12 +10,16 @@ from __future__ import annotations
 import sys
 import time
 from dataclasses import dataclass
+from datetime import UTC, datetime
 
+import msgspec
 import numpy as np
 import pandas as pd
 from scipy.signal import lfilter
 
+from fleet.advice.choose import Target, choose
 from fleet.advice.fleet import ask, known_node
+from fleet.advice.search import search
 from fleet.frames import RECORD, SETTING
 from fleet.messages import BandSettings
 from fleet.profiles.profile import Banded, Battery, Coprocessor, Figure, Limits, Profile, Radio, Sleep, Wake
@@ -248,9 +252,7 @@ def measure(nodes_count: int, seed: int) -> pd.DataFrame:
         if len(run.at) > 60_000:
             continue
         records = records_of(world, run, rng)
-        names = ("lo", "hi", "hyst", "sleep_s", "period_ms", "avg")
-        setting = {name: getattr(world.settings, name) for name in names} | {"set_id": 0, "node_id": 1, "rev": 0}
-        settings = pd.DataFrame([setting])[list(SETTING)].astype(SETTING)
+        settings = setting_frame(world.settings)
         begin = time.perf_counter()
         known = known_node(records, settings, {"node_id": 1}, profile_of(world), {})
         fit_s = time.perf_counter() - begin
@@ -309,6 +311,57 @@ def summary(frame: pd.DataFrame) -> pd.Series:
     )
 
 
+def measure_advice(nodes_count: int, seed: int) -> pd.DataFrame:
+    """Whether the settings advised for a wake budget keep it when the same world runs under them."""
+    rows = []
+    for number in range(nodes_count):
+        rng = np.random.default_rng([seed, number, 5])
+        world = make_world(rng)
+        run = run_world(world, world.settings, rng)
+        if len(run.at) > 60_000:
+            continue
+        now, width = world.settings, world.settings.hi - world.settings.lo
+        limits = Limits(
+            lo=(now.lo - 0.4 * width, now.hi), hi=(now.lo, now.hi + 0.4 * width), gap_min=0.1 * width,
+            hyst=(0.0, 0.4 * width), sleep_s=(300.0, 21600.0), avg=(1, 32), period_ms=(now.period_ms, now.period_ms),
+        )  # fmt: skip
+        profile = msgspec.structs.replace(profile_of(world), limits=limits)
+        known = known_node(records_of(world, run, rng), setting_frame(now), {"node_id": 1}, profile, {})
+        if known is None:
+            continue
+        target = Target(wakes_per_day=len(run.at) / DAYS * float(rng.uniform(0.15, 0.8)))
+        options = search(known.model, known.seen.now, profile, known.budget)
+        choice = choose(options, target, as_of_at=datetime(2026, 1, 1, tzinfo=UTC))
+        if choice.option is None:
+            continue
+        new = choice.option.result.settings
+        real = run_world(world, new, np.random.default_rng([seed, number, 98]))
+        made = len(real.at) / DAYS
+        told = choice.option.result.wakes_per_day
+        rows.append(
+            {
+                "node": number,
+                "kind": world.kind,
+                "reached": choice.reached,
+                "target": target.wakes_per_day,
+                "true": made,
+                "told": told.mid,
+                "hi": told.hi,
+                "met": made <= target.wakes_per_day,
+                "seen": choice.option.result.events_seen.mid,
+                "changes": choice.option.changes_count,
+                "before": len(run.at) / DAYS,
+            }  # fmt: skip
+        )
+    return pd.DataFrame(rows)
+
+
+def setting_frame(settings: BandSettings) -> pd.DataFrame:
+    names = ("lo", "hi", "hyst", "sleep_s", "period_ms", "avg")
+    row = {name: getattr(settings, name) for name in names} | {"set_id": 0, "node_id": 1, "rev": 0}
+    return pd.DataFrame([row])[list(SETTING)].astype(SETTING)
+
+
 if __name__ == "__main__":
     table = measure(int(sys.argv[1]) if len(sys.argv) > 1 else 60, int(sys.argv[2]) if len(sys.argv) > 2 else 1)
     pd.set_option("display.width", 220)
@@ -316,6 +369,16 @@ if __name__ == "__main__":
     print(summary(table).round(3).to_dict())
     for by in ("kind", "what", "level", "summaries", "step"):
         print(table.groupby(by).apply(summary, include_groups=False).round(3))
+    advised = measure_advice(
+        int(sys.argv[1]) if len(sys.argv) > 1 else 60, int(sys.argv[2]) if len(sys.argv) > 2 else 1
+    )
+    print(
+        "advice met its target in",
+        round(float(advised[advised["reached"]]["met"].mean()), 3),
+        "of",
+        int(advised["reached"].sum()),
+    )
     if len(sys.argv) > 3:
+        print(advised[~advised["met"]].round(2).to_string())
         table["off"] = (table["told"] / table["true"] - 1).abs()
         print(table.sort_values("off").tail(30).round(3).to_string())
