@@ -10,6 +10,7 @@ from fleet.words import RESET_CAUSES
 MODULI = np.array([1 << 16, 1 << 24, 1 << 32], dtype=np.int64)
 DISORDER_COUNT = 16  # a step back by no more than this is a record that came to the wrong place in time
 WRAP_SLACK_COUNT = 256  # wakes that may be missing at a wrap, whatever the time between
+UP_SLACK_S = 60.0
 WAKES_PER_S_MOST = 1.0  # no node wakes its main processor more often for long
 
 
@@ -67,15 +68,31 @@ def runs(columns: dict[str, np.ndarray], same_boot: BoolArray) -> tuple[BoolArra
     added = np.zeros(len(seq), dtype=np.int64)
     if falls.size:
         low, high = before[falls], after[falls]
-        wraps = is_wrap(low, high, t[falls + 1] - t[falls], up_s[falls], up_s[falls + 1])
+        dt_s = t[falls + 1] - t[falls]
+        wraps = is_wrap(low, high, dt_s, up_s[falls], up_s[falls + 1])
         reset = np.isin(columns["cause"][falls + 1], RESET_CAUSES) & (high == 0)
         wraps &= ~reset
-        fresh = ~wraps & (reset | (low - high > DISORDER_COUNT) | (up_s[falls + 1] < up_s[falls] - 1.0))
+        first_of_boot = np.maximum.accumulate(np.where(begins, np.arange(len(seq)), 0))[falls]
+        fresh = ~wraps & (reset | _starts_again((low, high), dt_s, up_s[falls + 1], below=high < seq[first_of_boot]))
         begins[falls[fresh] + 1] = True
         added[falls[wraps] + 1] = modulus_of(low[wraps])
     total = np.cumsum(added)
     start = np.maximum.accumulate(np.where(begins, np.arange(len(seq)), 0))
     return begins, seq + total - total[start]
+
+
+def _starts_again(
+    fall: tuple[IntArray, IntArray], dt_s: FloatArray, up_after: FloatArray, *, below: BoolArray
+) -> BoolArray:
+    """Whether a fall of a counter is a fresh start rather than a record that came late without a clock.
+
+    A node that has been up for longer than since the record before did not start in between; nor did one whose counter
+    is higher than it can have come since, unless it is lower than all before (`below`).
+    """
+    before, after = fall
+    reachable = after <= DISORDER_COUNT + WAKES_PER_S_MOST * dt_s
+    by_count = (before - after > DISORDER_COUNT) & (reachable | below)
+    return np.where(np.isfinite(up_after), (up_after <= dt_s + UP_SLACK_S) | by_count & below, by_count)
 
 
 def missing_in_runs(unwrapped: IntArray, t: FloatArray, run_starts: IntArray, first_of_day: BoolArray) -> FloatArray:
@@ -102,6 +119,6 @@ def missing_in_runs(unwrapped: IntArray, t: FloatArray, run_starts: IntArray, fi
     inside = high - low + 1 - distinct
     ends = np.append(run_starts[1:], len(unwrapped)) - 1
     since_s = np.append(np.inf, t[run_starts[1:]] - t[ends[:-1]])
-    possible = low <= WRAP_SLACK_COUNT + WAKES_PER_S_MOST * since_s
+    possible = low <= DISORDER_COUNT + WAKES_PER_S_MOST * since_s
     before = np.where(first_of_day | ~possible | (since_s < 0), 0, low)
     return np.asarray(inside + before, dtype=float)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 
 from fleet.daily.rollup import roll_up, roll_up_blocks
@@ -92,8 +94,16 @@ def test_wiped_flash_with_a_lower_boot_number_is_told_apart_by_time() -> None:
 
 def test_uptime_tells_a_restart_from_a_wrap() -> None:
     """Same counters as a wrap, but the uptime starts again: a restart with two wakes before the first heard."""
-    up_s = [9e5, 9e5 + 600, 1200.0, 1800.0]
+    up_s = [9e5, 9e5 + 600, 590.0, 1190.0]
     assert row(roll_up(records([1] * 4, [65_534, 65_535, 2, 3], up_s=up_s)))["missing"] == 2
+
+
+def test_a_backlog_that_comes_after_newer_records_fills_its_gap() -> None:
+    """Seq 200 is sent first, then the 100 kept ones; without a clock they all have the time of arrival."""
+    seq = [98, 99, 200, *range(100, 200), 201]
+    t = [0.0, 600.0, 60_000.0, *[60_001.0] * 100, 60_600.0]
+    day = row(roll_up(records([1] * len(seq), seq, t=t)))
+    assert (day["seen"], day["missing"], day["last_seq"]) == (104, 0, 201)
 
 
 def test_awake_time_goes_to_the_cause_of_the_wake_before() -> None:
@@ -186,6 +196,26 @@ def test_nothing_known_is_nan_not_zero() -> None:
     for name in ("batt_mv", "temp_c", "runs", "tries", "awake_ms_timer", "asleep_count", "skew_s", "gap_max_s"):
         assert np.isnan(day[name]), name
     assert (day["clock_unset"], day["clock_count"], day["set_id"]) == (1, 0, -1)
+
+
+@given(st.data())
+def test_counts_are_exact_whatever_is_lost(data: st.DataObject) -> None:
+    """A counter of 16 bits that starts anywhere, wakes evenly, and starts again at cold starts with its own boot."""
+    n_wakes, start = data.draw(st.integers(2, 140)), data.draw(st.integers(0, 65_535))
+    restarts = data.draw(st.sets(st.integers(1, n_wakes - 1), max_size=3))
+    boot, seq, now = [], [], start
+    for wake in range(n_wakes):
+        now = 0 if wake in restarts else now
+        boot.append(1 + sum(1 for at in restarts if at <= wake))
+        seq.append(now % 65_536)
+        now += 1
+    ends = sorted(
+        {0, n_wakes - 1} | {at - 1 for at in restarts}
+    )  # what an old boot did after its last record is unknown
+    kept = sorted(data.draw(st.sets(st.integers(0, n_wakes - 1))) | set(ends))
+    table = {name: np.array(values)[kept] for name, values in (("boot", boot), ("seq", seq))}
+    day = row(roll_up({**table, "node_id": table["seq"] * 0, "cause": table["seq"] * 0, "t": np.array(kept) * 600.0}))
+    assert day["seen"] + day["missing"] == n_wakes
 
 
 def test_no_records_give_no_rows() -> None:
