@@ -76,28 +76,28 @@ class Groups:
         row = np.minimum.reduceat(np.where(chosen, rows, n_rows), self.starts)
         return np.minimum(row, n_rows - 1), row < n_rows
 
-    def lower_median(self, values: FloatArray, *, step: float, low: float, high: float) -> FloatArray:
-        """Lower median of the values there are, to `step`.
+    def lower_median(self, values: FloatArray, *, per_unit: int, low: float, high: float) -> FloatArray:
+        """Lower median of the values there are, to 1 / `per_unit`.
 
         Parameters
         ----------
-        step, low, high
-            Values are kept to this step and inside these bounds, so that group and value fit one 64-bit number.
+        per_unit, low, high
+            Values are kept to this fineness and inside these bounds, so that group and value fit one 64-bit number.
 
         Notes
         -----
         One sort of ``group << bits | value`` serves all groups; of an even count the lower middle one is given.
         """
         there = np.isfinite(values)
-        whole = np.rint((np.clip(values[there], low, high) - low) / step).astype(np.int64)
-        bits = int(np.ceil((high - low) / step)).bit_length()
+        whole = np.rint((np.clip(values[there], low, high) - low) * per_unit).astype(np.int64)
+        bits = int(np.ceil((high - low) * per_unit)).bit_length()
         packed = np.sort((self.of_row[there] << bits) | whole)
         count = self.count_where(there).astype(np.int64)
         start = np.cumsum(count) - count
         median = np.full(self.count, np.nan)
         some = count > 0
         picked = packed[(start + (count - 1) // 2)[some]]
-        median[some] = (picked & ((1 << bits) - 1)) * step + low
+        median[some] = ((picked & ((1 << bits) - 1)) + round(low * per_unit)) / per_unit
         return median
 
 

@@ -25,7 +25,7 @@ def radio_columns(columns: Rows, groups: Groups) -> Made:
         "tries": groups.sum(tries),
         "tries_count": groups.count_where(np.isfinite(tries)),
         "failed_tries": groups.sum(np.maximum(tries - 1.0, 0.0)),
-        "rssi_dbm": groups.lower_median(rssi, step=0.01, low=-1000.0, high=1000.0),
+        "rssi_dbm": groups.lower_median(rssi, per_unit=100, low=-1000.0, high=1000.0),
         "rssi_min_dbm": groups.min(rssi),
     }
 
@@ -35,15 +35,14 @@ def battery_columns(columns: Rows, groups: Groups) -> Made:
     batt, loaded, temp = columns["batt_mv"], columns["batt_tx_mv"], columns["temp_c"]
     batt_known = np.isfinite(batt)
     last_row, has_batt = groups.last(batt, batt_known)
-    millivolts = {"step": 0.125, "low": 0.0, "high": 100_000.0}
     return {
         "batt_count": groups.count_where(batt_known),
-        "batt_mv": groups.lower_median(batt, **millivolts),
+        "batt_mv": groups.lower_median(batt, per_unit=1000, low=0.0, high=100_000.0),
         "batt_min_mv": groups.min(batt),
         "batt_max_mv": groups.max(batt),
         "batt_last_mv": np.where(has_batt, batt[last_row], np.nan),
         "tx_count": groups.count_where(np.isfinite(loaded)),
-        "batt_tx_mv": groups.lower_median(loaded, **millivolts),
+        "batt_tx_mv": groups.lower_median(loaded, per_unit=1000, low=0.0, high=100_000.0),
         "batt_tx_min_mv": groups.min(loaded),
         "temp_count": groups.count_where(np.isfinite(temp)),
         "temp_c": groups.mean(temp),
@@ -86,10 +85,10 @@ def clock_columns(columns: Rows, groups: Groups) -> Made:
         "clock_count": groups.count_where(is_set),
         "clock_unset": groups.count_where(~is_set),
         "clock_fault": groups.count_where(is_set & (columns["time_from"] != TimeFrom.CLOCK)),
-        "skew_s": groups.lower_median(skew, step=0.001, low=-1e8, high=1e8),
+        "skew_s": groups.lower_median(skew, per_unit=1000, low=-1e8, high=1e8),
         "skew_min_s": groups.min(skew),
         "skew_max_s": groups.max(skew),
-        "late_s": groups.lower_median(late, step=0.01, low=0.0, high=1e7),
+        "late_s": groups.lower_median(late, per_unit=1000, low=0.0, high=1e7),
         "late_max_s": groups.max(late),
     }
 
