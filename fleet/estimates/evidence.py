@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 WIDENING = 1.35  # each span is so many times as long as the one after it
-SPANS_LEAST = 14  # no span is longer than this part of the whole
+SPANS_LEAST = 10  # no span is longer than this part of the whole
 NODE_NOISE_MV = 3.0  # of one day's median, whatever the converter's step
 
 

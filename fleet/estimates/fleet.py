@@ -24,7 +24,7 @@ from fleet.profiles.profile import Profile
 from fleet.units import S_PER_D
 
 FloatArray = NDArray[np.float64]
-DRAWS = 512
+DRAWS = 256
 
 
 @dataclass(frozen=True)

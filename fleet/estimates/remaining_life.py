@@ -53,7 +53,7 @@ def outcome_of(
     learned from the node's own changes; then it goes back to the node's long-run drain or to a new one.
     """
     temps_c = np.unique(np.round(np.linspace(ahead.coldest_c, ahead.warmest_c, 3), 2))
-    end = np.stack([_end_dod(state, beliefs, chemistry, prior, temp_c=float(temp), rng=rng) for temp in temps_c])
+    end = _ends_dod(state, beliefs, chemistry, prior, temps_c)
     exponent = COLD_SHARE * rng.random(len(state.dod_frac))
     end = end * chemistry.usable_by_temp.at(temps_c)[:, None] ** exponent
     now = _between(temps_c, end, np.full(len(exponent), ahead.temp_c(0.0)))
@@ -68,38 +68,49 @@ def outcome_of(
     return Outcome(np.minimum(life, LIFE_MOST_D), now, left, drain)
 
 
-def _end_dod(
-    state: Filtered,
-    beliefs: Beliefs,
-    chemistry: Chemistry,
-    prior: CellPrior,
-    *,
-    temp_c: float,
-    rng: np.random.Generator,
+def _ends_dod(
+    state: Filtered, beliefs: Beliefs, chemistry: Chemistry, prior: CellPrior, temps_c: FloatArray
 ) -> FloatArray:
-    """Depth at which each draw's voltage under radio load falls below the cut-off at a temperature."""
-    table = prior.table[state.particles.hypothesis]
-    curve = table[..., MEAN] + np.einsum("nj,ngj->ng", state.departures, table[..., PER_K + 1 :])
+    """Depth at which each draw's voltage under radio load falls below the cut-off. shape (n_temps, n)"""
     first = int(np.searchsorted(DOD_FRAC, 0.0))
-    curve = np.minimum.accumulate(curve[:, first:], axis=1)
-    mv = beliefs.series * (curve + table[:, first:, PER_K] * (temp_c - 20.0))
-    mv = mv - beliefs.radio_ma * _pack_ohm(state, beliefs, chemistry, table[:, first:, RESISTANCE], temp_c)
-    below = mv < beliefs.cutoff_mv
-    at = np.clip(np.where(below.any(axis=1), below.argmax(axis=1), mv.shape[1] - 1), 1, None)
-    rows = np.arange(len(at))
-    above, under = mv[rows, at - 1], mv[rows, at]
-    part = np.clip((above - beliefs.cutoff_mv) / np.maximum(above - under, 1e-6), 0.0, 1.0)
-    return np.asarray(np.maximum(DOD_FRAC[first:][at - 1] + part * DOD_STEP, 0.02), dtype=float)
+    table = prior.table[:, first:].astype(np.float32)
+    one = state.particles.hypothesis
+    curve = np.empty((len(one), table.shape[1]), dtype=np.float32)
+    for number in np.unique(one):
+        mine = one == number
+        departures = state.departures[mine].astype(np.float32) @ table[number, :, PER_K + 1 :].T
+        curve[mine] = table[number, :, MEAN] + departures
+    curve = np.minimum.accumulate(curve, axis=1)
+    # Resistance and temperature coefficient are the chemistry's, the same for all candidate curves.
+    ohm = _pack_ohm(state, beliefs, chemistry, table[0, :, RESISTANCE])
+    rows = np.arange(len(curve))
+    ends = []
+    for temp_c in temps_c:
+        heat = float(chemistry.resistance_by_temp.at(temp_c)) * _colder(state, chemistry, float(temp_c))
+        mv = (
+            beliefs.series * (curve + table[0, :, PER_K] * np.float32(temp_c - 20.0))
+            - (heat * beliefs.radio_ma)[:, None].astype(np.float32) * ohm
+        )
+        below = mv < beliefs.cutoff_mv
+        at = np.clip(np.where(below.any(axis=1), below.argmax(axis=1), mv.shape[1] - 1), 1, None)
+        above, under = mv[rows, at - 1], mv[rows, at]
+        part = np.clip((above - beliefs.cutoff_mv) / np.maximum(above - under, 1e-6), 0.0, 1.0)
+        ends.append(np.maximum(DOD_FRAC[first:][at - 1] + part * DOD_STEP, 0.02))
+    return np.asarray(ends, dtype=float)
 
 
-def _pack_ohm(state: Filtered, beliefs: Beliefs, chemistry: Chemistry, by_dod: FloatArray, temp_c: float) -> FloatArray:
-    """Resistance of each draw's pack along the discharge. [Ω], shape (n, n_dod)"""
-    deep, cold = state.resistance_departures.T
-    colder = float(chemistry.resistance_by_temp.sd) * (20.0 - temp_c) / RESISTANCE_SPREAD_K
+def _pack_ohm(state: Filtered, beliefs: Beliefs, chemistry: Chemistry, by_dod: FloatArray) -> FloatArray:
+    """Resistance of each draw's pack along the discharge at 20 °C. [Ω], shape (n, n_dod)"""
     fresh = beliefs.resistance_mohm / 1000.0 * state.particles.resistance_factor
-    heat = float(chemistry.resistance_by_temp.at(temp_c)) * np.exp(cold * colder)
-    deeper = np.exp(deep[:, None] * chemistry.resistance_by_dod.sd * (1.0 - 1.0 / by_dod))
-    return np.asarray((fresh * heat)[:, None] * by_dod * deeper, dtype=float)
+    deep = state.resistance_departures[:, :1].astype(np.float32)
+    deeper = np.exp(deep * np.float32(chemistry.resistance_by_dod.sd) * (1.0 - 1.0 / by_dod))
+    return np.asarray(fresh.astype(np.float32)[:, None] * by_dod * deeper)
+
+
+def _colder(state: Filtered, chemistry: Chemistry, temp_c: float) -> FloatArray:
+    """Factor by which each draw's resistance leaves the table at a temperature. shape (n,)"""
+    spread = chemistry.resistance_by_temp.sd * (20.0 - temp_c) / RESISTANCE_SPREAD_K
+    return np.asarray(np.exp(state.resistance_departures[:, 1] * spread), dtype=float)
 
 
 def _between(temps_c: FloatArray, end: FloatArray, temp_c: FloatArray) -> FloatArray:

@@ -15,6 +15,7 @@ from fleet.estimates.hypotheses import DIMENSIONS, Beliefs, Particles, ages_of, 
 from fleet.profiles.chemistry import Chemistry
 
 FloatArray = NDArray[np.float64]
+ShortArray = NDArray[np.float32]
 
 TRUST = 0.35  # power of the likelihood, see Notes of `weigh`
 STEPS_MOST = 40
@@ -22,6 +23,7 @@ MOVES = 2  # rounds of moves after each step of trust
 DEAD_DOD = 1.15  # nothing is read from a battery beyond this depth
 IMPOSSIBLE = -1e9
 RESISTANCE_SPREAD_K = 30.0  # the spread of the temperature factor of resistance is that of so many kelvin below 20 °C
+SINGLE_SLACK = np.float32(1.0 + 3e-6)  # keeps the bordered matrix positive in single precision
 OFFSET_SD_MV = 5.0  # of a converter that has a gain error too
 
 
@@ -56,13 +58,14 @@ def weigh(
     Sequential Monte Carlo: the particles start on the prior (Sobol points), and the likelihood's power is raised step
     by step, with resampling and differential-evolution moves between (Del Moral, Doucet & Jasra 2006; ter Braak 2006;
     both from memory). Smooth departures of the curve, gain and temperature coefficient are integrated out exactly.
-    The power ends at TRUST (for rest and load readings together), not 1: all curves are wrong a little, and a full likelihood would be sure of the wrong one
-    (coarsened posterior, Miller & Dunson 2019, from memory; 0.35 chosen on 15 simulated cells with their own curves
-    left out). The same seed gives the same draws.
+    The power ends at TRUST, for rest and load readings together, not at 1: all curves are wrong a little, and a full
+    likelihood would be sure of the wrong one (coarsened posterior, Miller & Dunson 2019, from memory; 0.35 chosen on
+    15 simulated cells with their own curves left out). The same seed gives the same draws.
     """
     rng = np.random.default_rng(seed)
     likelihood = _Likelihood(shown, beliefs, chemistry, prior)
-    places = qmc.Sobol(DIMENSIONS, rng=np.random.default_rng(seed)).random(draws)
+    sobol = qmc.Sobol(DIMENSIONS, rng=np.random.default_rng(seed))
+    places = sobol.random_base2(int(np.ceil(np.log2(draws))))[:draws]
     if len(shown.mv):
         places = _tempered(places, likelihood, rng)
     return likelihood.filtered(places, rng)
@@ -73,56 +76,64 @@ class _Likelihood:
 
     def __init__(self, shown: Evidence, beliefs: Beliefs, chemistry: Chemistry, prior: CellPrior) -> None:
         self.shown, self.beliefs, self.prior = shown, beliefs, prior
-        self.warm_k = shown.temp_c - 20.0
+        short = np.float32
+        self.mv, self.variance_mv2 = shown.mv.astype(short), shown.variance_mv2.astype(short)
+        self.warm_k = (shown.temp_c - 20.0).astype(short)
         heat = chemistry.resistance_by_temp.at(shown.temp_c)
-        self.sag_mv = np.where(shown.loaded, beliefs.radio_ma * beliefs.resistance_mohm / 1000.0 * heat, 0.0)
-        sd_per_k = beliefs.series * prior.per_k_sd * self.warm_k
-        self.fixed = np.stack([beliefs.gain_sd * shown.mv, np.full(len(self.warm_k), OFFSET_SD_MV), sd_per_k], axis=-1)
-        self.heat_sd = chemistry.resistance_by_temp.sd * (20.0 - shown.temp_c) / RESISTANCE_SPREAD_K
-        self.deep_sd = chemistry.resistance_by_dod.sd
+        sag_mv = np.where(shown.loaded, beliefs.radio_ma * beliefs.resistance_mohm / 1000.0 * heat, 0.0)
+        self.sag_mv = sag_mv.astype(short)
+        fixed = [beliefs.gain_sd * shown.mv, np.full(len(shown.mv), OFFSET_SD_MV)]
+        fixed.append(beliefs.series * prior.per_k_sd * (shown.temp_c - 20.0))
+        self.fixed = np.stack(fixed, axis=-1).astype(short)
+        heat_sd = chemistry.resistance_by_temp.sd * (20.0 - shown.temp_c) / RESISTANCE_SPREAD_K
+        self.heat_sd = heat_sd.astype(short)
+        self.deep_sd = short(chemistry.resistance_by_dod.sd)
         self.trust = TRUST * max(shown.loaded.mean(), 1.0 - shown.loaded.mean()) if len(shown.mv) else TRUST
 
     def log_of(self, places: FloatArray) -> FloatArray:
         """Log of the marginal likelihood. shape (n,)"""
         particles = particles_of(places, self.beliefs, self.prior)
         dod = depth_of_discharge(particles, self.beliefs, self.shown, ages_of(self.shown))
-        precision, pull, rest, variance = self._normal_equations(particles, dod[:, :-1])
-        factor = np.linalg.cholesky(precision)
-        half = np.linalg.solve(factor, pull[..., None])[..., 0]
-        misfit = (rest**2 / variance).sum(axis=1) - (half**2).sum(axis=1)
-        size = np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1) + 0.5 * np.log(variance).sum(axis=1)
-        return np.where(dod[:, -1] > DEAD_DOD, IMPOSSIBLE, -0.5 * misfit - size)
+        joint, log_variance = self._normal_equations(particles, dod[:, :-1])
+        # The factor's last entry is what the departures leave of the misfit, its others the size of their posterior.
+        diagonal = np.diagonal(np.linalg.cholesky(joint), axis1=1, axis2=2).astype(float)
+        log = -0.5 * (diagonal[:, -1] ** 2 + log_variance) - np.log(diagonal[:, :-1]).sum(axis=1)
+        return np.where(np.isfinite(log) & (dod[:, -1] <= DEAD_DOD), log, IMPOSSIBLE)
 
-    def _normal_equations(self, particles: Particles, dod: FloatArray) -> tuple[FloatArray, ...]:
+    def _normal_equations(self, particles: Particles, dod: FloatArray) -> tuple[ShortArray, FloatArray]:
+        """Posterior precision of the departures, bordered by their pull and the squared misfit; log of the variances.
+
+        Shapes (n, n_shapes + 1, n_shapes + 1) and (n,).
+        """
         table = self.prior.at(particles.hypothesis, dod)
-        series = self.beliefs.series
-        mean = series * (table[..., MEAN] + table[..., PER_K] * self.warm_k)
-        sag = self.sag_mv * table[..., RESISTANCE] * particles.resistance_factor[:, None]
-        mean = mean - sag
-        variance = self.shown.variance_mv2 + series**2 * table[..., REST_VAR]
-        rest = self.shown.mv - mean
-        fixed = np.broadcast_to(self.fixed, (*dod.shape, self.fixed.shape[1]))
-        deep = -sag * self.deep_sd * (1.0 - 1.0 / table[..., RESISTANCE])
-        apart = [series * table[..., PER_K + 1 :], deep[..., None], (-sag * self.heat_sd)[..., None], fixed]
-        shapes = np.concatenate(apart, axis=-1)
-        weighed = shapes / variance[..., None]
-        precision = np.matmul(np.swapaxes(weighed, 1, 2), shapes)
-        diagonal = np.arange(precision.shape[1])
-        precision[:, diagonal, diagonal] += 1.0
-        pull = np.matmul(rest[:, None, :], weighed)[:, 0, :]
-        return precision, pull, rest, variance
+        series = np.float32(self.beliefs.series)
+        sag = self.sag_mv * table[..., RESISTANCE] * particles.resistance_factor.astype(np.float32)[:, None]
+        mean = series * (table[..., MEAN] + table[..., PER_K] * self.warm_k) - sag
+        variance = self.variance_mv2 + series**2 * table[..., REST_VAR]
+        curve = self.prior.n_departures
+        shapes = np.empty((*dod.shape, curve + 3 + self.fixed.shape[1]), dtype=np.float32)
+        np.multiply(table[..., PER_K + 1 :], series, out=shapes[..., :curve])
+        shapes[..., curve] = -sag * self.deep_sd * (1.0 - 1.0 / table[..., RESISTANCE])
+        shapes[..., curve + 1] = -sag * self.heat_sd
+        shapes[..., curve + 2 : -1] = self.fixed
+        shapes[..., -1] = self.mv - mean
+        shapes /= np.sqrt(variance)[..., None]
+        joint: ShortArray = np.matmul(np.swapaxes(shapes, 1, 2), shapes)
+        own = np.arange(joint.shape[1])
+        joint[:, own[:-1], own[:-1]] += 1.0
+        joint[:, -1, -1] = joint[:, -1, -1] * SINGLE_SLACK + 1e-3
+        return joint, np.log(variance).sum(axis=1, dtype=float)
 
     def filtered(self, places: FloatArray, rng: np.random.Generator) -> Filtered:
         """The state at these places, with draws of the departures."""
         particles = particles_of(places, self.beliefs, self.prior)
         dod = depth_of_discharge(particles, self.beliefs, self.shown, ages_of(self.shown))
-        noise = rng.standard_normal((len(places), self.prior.n_departures + 2 + self.fixed.shape[1]))
-        departures = noise
+        departures = rng.standard_normal((len(places), self.prior.n_departures + 2 + self.fixed.shape[1]))
         if len(self.shown.mv):
-            precision, pull, _, _ = self._normal_equations(particles, dod[:, :-1])
-            factor = np.linalg.cholesky(precision)
-            mean = np.linalg.solve(precision, pull[..., None])[..., 0]
-            departures = mean + np.linalg.solve(np.swapaxes(factor, 1, 2), noise[..., None])[..., 0]
+            joint, _ = self._normal_equations(particles, dod[:, :-1])
+            factor = np.linalg.cholesky(joint).astype(float)
+            upper, pull = np.swapaxes(factor[:, :-1, :-1], 1, 2), factor[:, -1, :-1]
+            departures = np.linalg.solve(upper, (pull + departures)[..., None])[..., 0]
         curve = self.prior.n_departures
         return Filtered(
             places, particles, dod[:, -1], dod[:, :-1], departures[:, :curve], departures[:, curve : curve + 2]

@@ -68,8 +68,9 @@ def swap_days(shown: DailyVoltage, chemistry: Chemistry, series: int) -> list[in
     noise = _noise_mv(shown.mv)
     found: list[int] = []
     start = 0
-    for at in range(1, len(shown.mv)):
-        if _is_swap(shown, at, start, nominal=nominal, noise=noise):
+    steps = np.abs(np.diff(shown.mv, prepend=shown.mv[:1]))
+    for at in np.flatnonzero((steps > 0.25 * UP_FRAC_RESTARTED * nominal) | shown.restarted):
+        if at > start and _is_swap(shown, at, start, nominal=nominal, noise=noise):
             found.append(int(shown.day[at]))
             start = at
     return found
