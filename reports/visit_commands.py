@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, date, datetime, time
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -74,12 +75,11 @@ def list_(
     Example: wakeledger visits list --json
     """
     from fleet.clock import now_s
-    from fleet.commands.opened import opened
-    from fleet.commands.show import show_json, show_table
     from fleet.store.for_report import told_events
     from reports.dates import local_day, zone_of
+    from reports.say import shown
 
-    settings, store = opened()
+    settings, store = _opened(readonly=True)
     with store:
         told = told_events(store, "visit")
     zone, today = zone_of(settings.report.timezone), local_day(now_s(), zone_of(settings.report.timezone))
@@ -99,10 +99,13 @@ def list_(
             found["nodes"] += 1
     rows = [rounds[key] for key in sorted(rounds)]
     if as_json:
-        show_json({"schema": "wakeledger.visits/1", "visits": rows})
-    else:
-        columns = ("day", "site", "planned", "nodes", "note")
-        show_table(columns, [[row[name] for name in columns] for row in rows], title="Visits")
+        typer.echo(json.dumps({"schema": "wakeledger.visits/1", "visits": rows}, ensure_ascii=False, indent=2))
+        return
+    from reports.as_text import text_table
+
+    columns = ["day", "site", "planned", "nodes", "note"]
+    cells = [[shown(str(row[name])) for name in columns] for row in rows]
+    typer.echo("\n".join(line[2:] for line in text_table(columns, cells)))
 
 
 def swap(
@@ -119,13 +122,12 @@ def swap(
     Example: wakeledger swap n017 --at 2026-11-24T10:30 --note 'two alkaline, seal renewed'
     """
     from fleet.clock import now_s
-    from fleet.commands.opened import opened
     from fleet.errors import SetupError
     from fleet.profiles.chemistry import load_chemistry
     from fleet.store.for_report import told_events
     from fleet.store.setup import add_event, adopt_node, undo_event
 
-    settings, store = opened(readonly=False)
+    settings, store = _opened()
     with store:
         if undo:
             told = told_events(store, "swap", node=node)
@@ -148,12 +150,20 @@ def swap(
     )
 
 
+def _opened(*, readonly: bool = False) -> tuple[Settings, Store]:
+    """Settings and the store that they name."""
+    from fleet.settings import load_settings
+    from fleet.store.engine import open_store
+
+    settings = load_settings()
+    return settings, open_store(settings.database_url, readonly=readonly)
+
+
 def _tell_visits(sites: list[str], on: str | None, note: str) -> None:
     from fleet.clock import now_s
-    from fleet.commands.opened import opened
     from fleet.store.setup import add_event
 
-    settings, store = opened(readonly=False)
+    settings, store = _opened()
     with store:
         at_s = _noon(on, settings)
         for site, nodes in _nodes_of(store, sites).items():
@@ -163,12 +173,11 @@ def _tell_visits(sites: list[str], on: str | None, note: str) -> None:
 
 
 def _drop(sites: list[str], on: str) -> int:
-    from fleet.commands.opened import opened
     from fleet.store.for_report import told_events
     from fleet.store.setup import undo_event
     from reports.dates import local_day, zone_of
 
-    settings, store = opened(readonly=False)
+    settings, store = _opened()
     with store:
         _nodes_of(store, sites)
         zone = zone_of(settings.report.timezone)
