@@ -57,7 +57,9 @@ def _table(
     keys: np.ndarray, values: FloatArray, known: BoolArray, shape: tuple[int, int]
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Count, sum and sum of squares a day and group; the sums are NaN where nothing is known."""
-    size, keys, values = shape[0] * shape[1], keys[known], values[known]
+    size = shape[0] * shape[1]
+    if not known.all():
+        keys, values = keys[known], values[known]
     count = np.bincount(keys, minlength=size).astype(float)
     total = np.bincount(keys, weights=values, minlength=size).astype(float)
     squares = np.bincount(keys, weights=values * values, minlength=size).astype(float)

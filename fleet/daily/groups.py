@@ -30,13 +30,18 @@ class Groups:
 
     def count_where(self, chosen: BoolArray) -> FloatArray:
         """Rows of each group that are chosen."""
-        return np.add.reduceat(chosen, self.starts, dtype=np.int64).astype(float)
+        return np.add.reduceat(chosen.view(np.uint8), self.starts, dtype=np.uint32).astype(float)
 
     def sum(self, values: FloatArray) -> FloatArray:
         """Sum of the values there are; NaN where a group has none."""
+        total, count = self._total(values)
+        return np.where(count > 0, total, np.nan)
+
+    def _total(self, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Sum and number of the values there are."""
         there = np.isfinite(values)
-        total = np.asarray(np.add.reduceat(np.where(there, values, 0.0), self.starts), dtype=float)
-        return np.where(self.count_where(there) > 0, total, np.nan)
+        known = values if there.all() else np.where(there, values, 0.0)
+        return np.asarray(np.add.reduceat(known, self.starts), dtype=float), self.count_where(there)
 
     def sum_where(self, values: FloatArray, chosen: BoolArray) -> FloatArray:
         """Sum of the chosen values, which must be finite; NaN where a group has none chosen."""
@@ -45,9 +50,7 @@ class Groups:
 
     def mean(self, values: FloatArray) -> FloatArray:
         """Mean of the values there are."""
-        there = np.isfinite(values)
-        count = self.count_where(there)
-        total = np.add.reduceat(np.where(there, values, 0.0), self.starts)
+        total, count = self._total(values)
         return np.asarray(np.divide(total, count, out=np.full(self.count, np.nan), where=count > 0), dtype=float)
 
     def min(self, values: FloatArray) -> FloatArray:
@@ -89,10 +92,18 @@ class Groups:
         One sort of ``group << bits | value`` serves all groups; of an even count the lower middle one is given.
         """
         there = np.isfinite(values)
-        whole = np.rint((np.clip(values[there], low, high) - low) * per_unit).astype(np.int64)
-        bits = int(np.ceil((high - low) * per_unit)).bit_length()
-        packed = np.sort((self.of_row[there] << bits) | whole)
         count = self.count_where(there).astype(np.int64)
+        if not count.any():
+            return np.full(self.count, np.nan)
+        whole_block = bool(there.all())  # the usual case; choosing rows costs as much as sorting them
+        chosen, of_row = (values, self.of_row) if whole_block else (values[there], self.of_row[there])
+        scaled = np.clip(chosen, low, high)
+        scaled -= low
+        scaled *= per_unit
+        bits = int(np.ceil((high - low) * per_unit)).bit_length()
+        packed = of_row << bits
+        packed |= np.rint(scaled, out=scaled).astype(np.int64)
+        packed.sort()
         start = np.cumsum(count) - count
         median = np.full(self.count, np.nan)
         some = count > 0

@@ -80,7 +80,8 @@ def clock_columns(columns: Rows, groups: Groups) -> Made:
     clock_t = columns["clock_t"]
     is_set = clock_t >= CLOCK_SET_S  # False for NaN
     late = columns["late_s"]
-    skew = np.where(is_set, columns["arrived"] - np.nan_to_num(late) - clock_t, np.nan)
+    waited = np.where(np.isfinite(late), late, 0.0)
+    skew = np.where(is_set, columns["arrived"] - waited - clock_t, np.nan)
     return {
         "clock_count": groups.count_where(is_set),
         "clock_unset": groups.count_where(~is_set),
@@ -143,8 +144,8 @@ def _band_close(columns: Rows, groups: Groups) -> FloatArray:
     """Band wakes less than ten minutes after the record before of the same boot."""
     cause, t, boot = columns["cause"], columns["t"], columns["boot"]
     close = (cause == Cause.BAND_LOW) | (cause == Cause.BAND_HIGH)
-    step = np.diff(t, prepend=-np.inf)
-    close &= (step >= 0) & (step < CLOSE_S) & (np.diff(boot, prepend=-1) == 0)
+    step = t[1:] - t[:-1]
+    close[1:] &= (step >= 0) & (step < CLOSE_S) & (boot[1:] == boot[:-1])
     close[groups.starts] = False
     return groups.count_where(close)
 

@@ -212,6 +212,8 @@ def _gap_max_s(t: FloatArray, groups: Groups) -> FloatArray:
     """Longest time between two records of a day; NaN where a day has one record."""
     backwards = np.any(np.diff(t)[np.diff(groups.of_row) == 0] < 0)
     order = np.lexsort((t, groups.of_row)) if backwards else slice(None)
-    gap = np.diff(t[order], prepend=np.nan)
+    ordered = t[order]
+    gap = np.empty_like(ordered)
+    np.subtract(ordered[1:], ordered[:-1], out=gap[1:])
     gap[groups.starts] = np.nan
     return groups.max(gap)
