@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -11,7 +12,9 @@ from typing import TYPE_CHECKING, Any
 
 from fleet.demo.play import OrderBox, continue_with_orders
 from fleet.errors import OrderError
-from fleet.jobs.drafts import draft, known_of
+from fleet.jobs.advice import first_steps
+from fleet.jobs.deployment import Deployment
+from fleet.jobs.drafts import Known, breaches_of, draft, known_of
 from fleet.jobs.nightly import read_deployment
 from fleet.jobs.release import begin_release
 from fleet.store.engine import Store, open_store
@@ -40,12 +43,12 @@ class Retuned:
 
 def retune_three(stage: Stage, findings: Findings) -> Retuned:
     """Draft, release in two groups, let the nodes run two more weeks; what was proposed."""
-    chosen = worth_most(stage, findings)
-    if not chosen:
-        return Retuned({})
     now_at = findings.as_of_at
     deployment = read_deployment(stage.store, stage.settings.setup_dir)
     known = known_of(stage.store, deployment, stage.settings, now_at)
+    chosen = worth_most(stage, deployment, known, findings)
+    if not chosen:
+        return Retuned({})
     for node, proposal in chosen.items():
         draft(stage.store, known, node, proposal["set"], drafted_by=WHO, now_at=now_at, predicted=proposal)
     begin_release(stage.store, deployment, stage.settings, who=WHO, now_at=now_at)
@@ -55,11 +58,11 @@ def retune_three(stage: Stage, findings: Findings) -> Retuned:
             before = box.orders()
             if not _order_came(box, list(chosen), before, days):
                 raise OrderError("demo: no order reached the broker. Look at `wakeledger retune list`.")
-            steps = continue_with_orders(
+            played = continue_with_orders(
                 stage.prepared.flats, stage.url, stage.prepared.root,
                 box=box, keys=stage.prepared.keys, days=days, keep_wait_s=KEEP_WITHIN_S,
             )  # fmt: skip
-            for _ in steps:
+            for _ in played:
                 pass
             stage.progress.advance(task, days)
     return Retuned(chosen)
@@ -76,14 +79,19 @@ def _order_came(box: OrderBox, names: list[str], before: dict[str, bytes], days:
     return days != DAYS[0]
 
 
-def worth_most(stage: Stage, findings: Findings) -> dict[str, dict[str, Any]]:
-    """The three proposals of settings that save the most wakes a day."""
-    deployment = read_deployment(stage.store, stage.settings.setup_dir)
+def worth_most(stage: Stage, deployment: Deployment, known: Known, findings: Findings) -> dict[str, dict[str, Any]]:
+    """The three proposals that save the most wakes a day and that no limit forbids."""
     wakes = findings.estimates.nodes.merge(deployment.nodes[["node_id", "node"]], on="node_id")
     present = dict(zip(wakes["node"], wakes["wakes_per_day"], strict=True))
-    settings = [one for one in advice_objects(findings.advice, deployment.nodes) if one["remedy"] == "settings"]
-    settings.sort(key=lambda one: one["wakes_per_day"] - present[one["node"]])
-    return {one["node"]: one for one in settings[:NODES]}
+    proposals = [one for one in advice_objects(findings.advice, deployment.nodes) if one["remedy"] == "settings"]
+    proposals.sort(key=lambda one: one["wakes_per_day"] - present[one["node"]])
+    steps = first_steps(stage.store, deployment, known, proposals[: 3 * NODES], now_at=findings.as_of_at)
+    allowed = [one for one in steps if not breaches_of(known, deployment, stage.settings, _as_row(one))]
+    return {one["node"]: one for one in allowed[:NODES]}
+
+
+def _as_row(proposal: dict[str, Any]) -> dict[str, Any]:
+    return {"node": proposal["node"], **proposal["set"], "predicted": json.dumps(proposal, default=str)}
 
 
 @contextmanager

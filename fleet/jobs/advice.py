@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
@@ -12,10 +13,11 @@ from fleet.errors import SetupError, StoreError
 from fleet.estimates.fleet import Estimates
 from fleet.frames import CHARGE, OUTLOOK, empty_frame
 from fleet.jobs.deployment import Deployment
-from fleet.jobs.drafts import draft, known_of
+from fleet.jobs.drafts import Known, draft, known_of, present_settings
 from fleet.jobs.nightly import read_evidence
 from fleet.jobs.what_if import what_if_answers
 from fleet.messages import BandSettings
+from fleet.orders_limits import LONGER_AT_MOST
 from fleet.profiles.nodes import moment_s
 from fleet.settings import Settings
 from fleet.store.engine import Store
@@ -88,7 +90,27 @@ def draft_orders(
 ) -> int:
     """Proposals of settings made into drafted orders; the number made."""
     known = known_of(store, deployment, settings, now_at)
-    proposals = [row for row in rows if row["remedy"] == "settings"]
+    proposals = first_steps(store, deployment, known, rows, now_at=now_at)
     for row in proposals:
         draft(store, known, row["node"], row["set"], drafted_by=drafted_by, now_at=now_at, predicted=dict(row))
     return len(proposals)
+
+
+def first_steps(
+    store: Store, deployment: Deployment, known: Known, rows: Sequence[Mapping[str, Any]], *, now_at: datetime
+) -> list[dict[str, Any]]:
+    """Proposals of settings as one order may ask for them: a timer interval grows at most twofold an order (limit G1).
+
+    A proposal that goes further is cut to its first step, and what that step would do is worked out again.
+    """
+    proposals = [dict(row) for row in rows if row["remedy"] == "settings"]
+    cut: dict[str, BandSettings] = {}
+    for row in proposals:
+        most_s = LONGER_AT_MOST * (present_settings(known, row["node"]).sleep_s or math.inf)
+        if row["set"]["sleep_s"] > most_s:
+            row["set"] = row["set"] | {"sleep_s": most_s}
+            cut[row["node"]] = BandSettings(**row["set"])
+    if cut:
+        answers = what_if_answers(cut.items(), read_evidence(store, now_at), read_estimates(store), deployment)
+        proposals = [row | answers[row["node"]][0] if row["node"] in cut else row for row in proposals]
+    return proposals

@@ -131,7 +131,8 @@ def seal_one(
     """Seal one draft."""
     node = str(row["node"])
     rev = highest_rev(store, int(row["node_id"])) + 1
-    form = form_of(deployment, settings, known, keys, node, rev=rev, now_at=now_at)
+    promised = predicted_wakes_per_d(row)
+    form = form_of(deployment, settings, known, keys, node, rev=rev, now_at=now_at, wakes_per_d=promised)
     done, frame = sealed(order_of(row), form)
     values = {
         "state": str(done.state), "state_at": done.state_at, "rev": done.rev, "word": done.word, "issued": done.issued,
@@ -167,6 +168,7 @@ def form_of(
     *,
     rev: int,
     now_at: datetime,
+    wakes_per_d: float | None = None,
 ) -> Seal:
     """What sealing needs for one node.
 
@@ -188,7 +190,7 @@ def form_of(
         rev=rev,
         now=now_at.timestamp(),
         valid_d=settings.orders.valid_d,
-        trial_wakes=_trial_wakes(settings, per_d) if rules.trial else None,
+        trial_wakes=_trial_wakes(settings, per_d if wakes_per_d is None else wakes_per_d) if rules.trial else None,
         key=key.key if rules.signed and key else None,
         key_id=key.key_id if key else b"",
         word=str(told.get("word") or ""),

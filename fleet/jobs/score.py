@@ -24,9 +24,8 @@ def scorecard(store: Store, deployment: Deployment, *, weeks: int, now_at: datet
     None where no past week-end has a forecast.
     """
     days, settings = read_days(store), read_settings(store)
-    made = [
-        forecasts_at(days, settings, deployment, as_of_at=now_at - timedelta(weeks=back)) for back in range(1, weeks + 1)
-    ]
+    ends = [now_at - timedelta(weeks=back) for back in range(1, weeks + 1)]
+    made = [forecasts_at(days, settings, deployment, as_of_at=end) for end in ends]
     made = [frame for frame in made if len(frame)]
     if not made:
         return None
