@@ -66,7 +66,7 @@ def _observed(
     ends = np.where(seen.is_band, 1.0, 0.0)
     inward = np.where(seen.cause == 1, 1.0, -1.0) * ends * ripple_sd  # a band wake reads on the outer side of the noise
     sample = seen.reading + inward - np.interp(seen.t, grid, base)
-    variance = ripple_sd**2 * (1.0 + 0.5 * ends) + rate * step_s / 4.0
+    variance = ripple_sd**2 * (1.0 + 80.0 * ends) + rate * step_s / 4.0
     middle_s = seen.t - seen.gap_s / 2.0
     whole = (
         (seen.asleep_n >= 3) & np.isfinite(seen.asleep_mean) & (seen.gap_s > 0) & (seen.gap_s < 6 * spread.tau_s + 1e5)
@@ -136,7 +136,7 @@ def _stretch(x: np.ndarray, seen: NodeEvidence, start_s: float, step_s: float, r
         top = np.maximum.reduceat(value, starts, axis=1)
         near = np.add.reduceat(value > np.repeat(top - ripple_sd, size, axis=1), starts, axis=1) / size
         polls = np.maximum(seen.asleep_n[told] * near, 2.0)
-        wanted = extreme - ripple_sd * ndtri(1.0 - 0.5616 / polls)
+        wanted = extreme - 0.7 * ripple_sd * ndtri(1.0 - 0.5616 / polls)
         over = top - ends
         ratio = np.where(over > 1e-12, np.clip((wanted - ends) / np.maximum(over, 1e-12), 0.0, STRETCH), 1.0)
         level, scale = np.repeat(ends, size, axis=1), np.repeat(ratio, size, axis=1)
