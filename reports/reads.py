@@ -11,6 +11,7 @@ import pandas as pd
 from fleet.frames import ESTIMATE, empty_frame
 from fleet.units import S_PER_D
 from fleet.words import Cause
+from reports.build_nodes import SETTINGS
 from reports.build_strips import STRIP_D
 from reports.found import Found
 
@@ -34,10 +35,11 @@ def read_found(store: Store, deployment: Deployment, as_of: float) -> Found:
     from fleet.store.days import read_days
     from fleet.store.findings import last_analysis
     from fleet.store.orders import read_orders
+    from fleet.store.reading import read_settings
 
     stored = last_analysis(store) == as_of
     found = _stored(store, as_of) if stored else _again(store, deployment, as_of)
-    nodes = with_cells(deployment)
+    nodes = with_settings(with_cells(deployment), read_settings(store))
     day = int(as_of // S_PER_D)
     head = audit_head(store)
     days = read_days(store, since_day=day - HISTORY_D, until_day=day + 1, columns=DAY_COLUMNS)
@@ -105,6 +107,15 @@ def with_cells(deployment: Deployment) -> pd.DataFrame:
     told = nodes["chemistry"].where(nodes["chemistry"].notna() & (nodes["chemistry"] != ""))
     nodes["chemistry"] = told.fillna(nodes["profile"].map(usual)).fillna("")
     return nodes
+
+
+def with_settings(nodes: pd.DataFrame, reported: pd.DataFrame) -> pd.DataFrame:
+    """Nodes with the settings that their records last reported, where they did; what the list says elsewhere."""
+    if not len(reported):
+        return nodes
+    last = reported.sort_values("set_id").groupby("node_id").last().reindex(nodes["node_id"])
+    told = {name: pd.Series(last[name].to_numpy(float), nodes.index).fillna(nodes[name]) for name in SETTINGS}
+    return nodes.assign(**told)
 
 
 def _week_before(store: Store, as_of: float) -> pd.DataFrame:

@@ -15,6 +15,7 @@ from reports.say import Say, shown
 KM_PER_DEGREE = 111.195
 """Mean great-circle length of a degree, from the mean earth radius 6371.0088 km (IUGG)."""
 NICE_KM = (0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000)
+FEW_SPOTS = 80
 DOTS = 1000
 """Above so many nodes only the most urgent of each site is drawn."""
 ORDER = ("unsure", "holds", "soon", "due")
@@ -38,9 +39,9 @@ def sketch(lines: Sequence[NodeLine], say: Say, width: int) -> dict[str, Any]:
 
     places = {line.node_id: km(line) for line in here}
     xs, ys = [p[0] for p in places.values()], [p[1] for p in places.values()]
-    span = max(max(xs) - min(xs), (max(ys) - min(ys)) * 1.6, 0.1) * 1.2
+    span = max(max(xs) - min(xs), (max(ys) - min(ys)) * 2.0, 0.1) * 1.15
     middle_x, middle_y = (max(xs) + min(xs)) / 2, (max(ys) + min(ys)) / 2
-    height = round(min(width * 0.62, max(width * 0.4, width * ((max(ys) - min(ys)) / span + 0.3))))
+    height = round(min(width * 0.5, max(width * 0.36, width * ((max(ys) - min(ys)) / span + 0.3))))
     drawn = sorted(here, key=lambda line: ORDER.index(line.state))
     if len(drawn) > DOTS:
         drawn = list({line.site: line for line in drawn}.values())
@@ -54,11 +55,11 @@ def sketch(lines: Sequence[NodeLine], say: Say, width: int) -> dict[str, Any]:
 
 
 def _dots(rows: list[dict[str, Any]], x: alt.X, y: alt.Y) -> alt.Chart:
-    states = list(STATE_COLOUR)
+    states, spots = list(STATE_COLOUR), len({(row["x"], row["y"]) for row in rows})
     shapes = alt.Scale(domain=states, range=[STATE_SHAPE[state] for state in states])
     colours = alt.Scale(domain=states, range=list(STATE_COLOUR.values()))
     marks = alt.Chart(alt.Data(values=rows)).mark_point(
-        filled=True, size=42, opacity=0.9, stroke="white", strokeWidth=0.6
+        filled=True, size=110 if spots < FEW_SPOTS else 42, opacity=0.9, stroke="white", strokeWidth=0.6
     )
     return marks.encode(
         x=x,

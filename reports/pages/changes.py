@@ -20,7 +20,7 @@ def changes(model: ReportModel, say: Say) -> dict[str, Any]:
     )
     return {
         "title": say("changes.title"),
-        "headline": f"{headline}, {say('changes.worse', count=worse)}" if found else headline,
+        "headline": f"{headline}, {say('changes.worse', count=worse)}" if worse else headline,
         "columns": [say(f"columns.{name}") for name in ("node", "site", "before", "after_move", "cause", "p50_moved")],
         "rows": [
             {

@@ -11,6 +11,7 @@ from reports.pages.picture import both
 from reports.say import Say, shown
 
 LADDER_ROWS = 25
+FLAT_NOW_D = 1.0
 WIDE_PX, NARROW_PX = 570, 150
 
 
@@ -82,6 +83,11 @@ def _lead(model: ReportModel, at_risk: list[NodeLine], say: Say) -> list[str]:
 
 
 def _first(line: NodeLine, site: SiteLine, say: Say) -> str:
+    if (line.days_left_p50 or 0.0) < FLAT_NOW_D:
+        day = say.day(site.next_visit.day, year=False)
+        return say(
+            "front.lead_flat", node=shown(line.node), site=shown(line.site), share=say.share(line.lasts_next), day=day
+        )
     return say(
         "front.lead_due" if line.state == "due" else "front.lead_soon",
         node=shown(line.node),

@@ -52,9 +52,15 @@ def panel(index: int, line: NodeLine, site: SiteLine, as_of: float, say: Say) ->
         "sentence": _sentence(line, say),
         "facts": _facts(line, site, as_of, say),
         "picture": both(name, finding, drawn) if drawn else None,
-        "no_fan": "" if drawn else say("panels.no_fan", why=line.why_unsure or "–"),
+        "no_fan": "" if drawn else _why_no_fan(line, say),
         "evidence": [flag.evidence for flag in line.flags if flag.evidence and not flag.under][:2],
     }
+
+
+def _why_no_fan(line: NodeLine, say: Say) -> str:
+    if line.silent_since_day is not None:
+        return say("panels.no_fan_silent", day=say.day(line.silent_since_day, year=False))
+    return say("panels.no_fan", why=line.why_unsure) if line.why_unsure else say("panels.no_fan_plain")
 
 
 def _headline(line: NodeLine, site: SiteLine, say: Say) -> str:

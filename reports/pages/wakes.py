@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections import Counter
 from typing import Any
 
+from fleet.units import S_PER_H, S_PER_MIN
 from reports.charts.draw import draw
 from reports.charts.strip import strip
 from reports.charts.theme import CAUSE_COLOUR
 from reports.model import AdviceLine, NodeLine, ReportModel, Strip
 from reports.pages.picture import both
-from reports.say import Say, shown
+from reports.say import HARD_SPACE, NOT_KNOWN, Say, shown
+
+UNIT = {"period_ms": "ms"}
 
 
 def wakes(model: ReportModel, say: Say) -> dict[str, Any]:
@@ -78,11 +81,14 @@ def advice_words(advice: AdviceLine | None, line: NodeLine, say: Say) -> tuple[s
 def _change(name: str, advice: AdviceLine, say: Say) -> str:
     then, now = advice.proposed[name], advice.now.get(name)
     key = "wakes.change" if now is not None else "wakes.change_new"
-    return say(key, name=say(f"setting.{name}"), then=_plain(then, say), now=_plain(now, say))
+    return say(key, name=say(f"setting.{name}"), then=_setting(name, then, say), now=_setting(name, now, say))
 
 
-def _plain(value: float | None, say: Say) -> str:
-    """A setting as it would be typed, in the language's marks."""
+def _setting(name: str, value: float | None, say: Say) -> str:
+    """A setting in the language's marks; an interval in hours or minutes."""
     if value is None:
-        return "–"
-    return f"{value:g}".replace(".", say.format["decimal"])
+        return NOT_KNOWN
+    unit = UNIT.get(name, "")
+    if name == "sleep_s":
+        value, unit = (value / S_PER_H, "h") if value >= S_PER_H else (value / S_PER_MIN, "min")
+    return f"{float(f'{value:.3g}'):g}".replace(".", say.format["decimal"]) + (f"{HARD_SPACE}{unit}" if unit else "")
