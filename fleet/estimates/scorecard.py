@@ -9,7 +9,7 @@ import pandas as pd
 
 from fleet.estimates.alive import alive_frac_at
 from fleet.estimates.scores import alpha_lambda, brier, conformal_factor, pinball, share_limits
-from fleet.estimates.two_piece import Z90, ended_by_frac, quantile_d, spread_log
+from fleet.estimates.two_piece import Z90, ended_by_frac, quantile_d, spread_log, widened
 from fleet.frames import DEAD_BY_D
 from fleet.units import S_PER_D
 
@@ -62,6 +62,25 @@ def score_forecasts(forecasts: pd.DataFrame, outcomes: pd.DataFrame) -> Scorecar
             groups += [(group, str(key), part) for key, part in table.groupby(group, sort=True)]
     rows = pd.DataFrame([{"group": group, "key": key, **_scored(part)} for group, key, part in groups])
     return Scorecard(rows, _correction(table[table["scored"] & table["ended"]]))
+
+
+def corrected(estimates: pd.DataFrame, factor: float) -> pd.DataFrame:
+    """Estimates with life intervals widened or narrowed by the factor of a scorecard; unchanged if it is NaN.
+
+    Notes
+    -----
+    The middle stays. P10, P90 and `dead_by_*` follow the three quantiles as a two-piece normal in the logarithm.
+    """
+    if not np.isfinite(factor) or factor == 1.0:
+        return estimates
+    made = estimates.copy()
+    forecast = made[list(FORECAST_COLUMNS[2:])].notna().all(axis=1).to_numpy(bool)
+    quantiles = widened(*_quantiles(made.loc[forecast]), factor)
+    for name, values in zip(FORECAST_COLUMNS[2:], quantiles, strict=True):
+        made.loc[forecast, name] = values
+    for horizon in DEAD_BY_D:
+        made.loc[forecast, f"dead_by_{horizon}"] = ended_by_frac(float(horizon), *quantiles)
+    return made
 
 
 def _joined(forecasts: pd.DataFrame, outcomes: pd.DataFrame) -> pd.DataFrame:

@@ -148,14 +148,14 @@ def normal_run_length(shift: float, reference: float, threshold: float, *, start
     return length if 1.0 <= length < LONGEST else float("inf")
 
 
-def two_sided_run_length(up: float, down: float) -> float:
+def two_sided_run_length(up_d: float, down_d: float) -> float:
     """Mean run length of two one-sided sums watched together, both starting at 0.
 
     Notes
     -----
     Source: Van Dobben de Bruyn 1968 (from memory): the reciprocals add up when both references are at least 0.
     """
-    return 1.0 / (1.0 / up + 1.0 / down)
+    return 1.0 / (1.0 / up_d + 1.0 / down_d)
 
 
 def outside_limits(counts: ArrayLike, mean: float) -> NDArray[np.bool_]:

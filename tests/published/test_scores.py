@@ -11,7 +11,7 @@ from sklearn.metrics import brier_score_loss, mean_pinball_loss
 
 from fleet.estimates.alive import alive_frac, alive_frac_at, alive_frac_se
 from fleet.estimates.first_passage import dead_by_frac, life_quantile_d
-from fleet.estimates.scorecard import score_forecasts
+from fleet.estimates.scorecard import corrected, score_forecasts
 from fleet.estimates.scores import (
     alpha_lambda,
     brier,
@@ -207,6 +207,15 @@ def test_the_correction_widens_what_was_too_narrow() -> None:
     card = score_forecasts(*made_past(2000, claimed_over_true=0.5))
     assert card.conformal_factor == pytest.approx(2.0, abs=0.12)
     assert card.rows.iloc[0].coverage == pytest.approx(0.4784, abs=0.03)
+
+
+def test_corrected_intervals_hold_what_they_say() -> None:
+    forecasts, outcomes = made_past(2000, claimed_over_true=0.5)
+    factor = score_forecasts(forecasts, outcomes).conformal_factor
+    better = corrected(forecasts, factor)
+    assert score_forecasts(better, outcomes).rows.iloc[0].coverage == pytest.approx(0.8, abs=0.01)
+    assert np.allclose(better.days_left_p50, forecasts.days_left_p50)
+    assert corrected(forecasts, np.nan) is forecasts
 
 
 def test_a_forecast_that_was_not_made_is_counted_not_scored() -> None:
