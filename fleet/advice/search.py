@@ -10,7 +10,6 @@ import numpy as np
 from fleet.advice.band import averages_tried, edges_tried, hysteresis_tried, is_allowed
 from fleet.advice.drain import Budget
 from fleet.advice.interval import intervals_tried, periods_tried
-from fleet.advice.replay import run_edge
 from fleet.advice.signal import SignalModel
 from fleet.advice.whatif import (
     BandTold,
@@ -66,8 +65,7 @@ def search(
         key = (high, settings.hi if high else settings.lo, settings.hyst, settings.avg, settings.period_ms)
         if key not in edges:
             ripple = ripple_under(small, now, settings)
-            run = run_edge(small.paths, settings, ripple, small.firmware, high=high)
-            edges[key] = edge_told(small, run, events, profile, high=high)
+            edges[key] = edge_told(small, settings, ripple, events, profile, high=high)
         return edges[key]
 
     def tried(settings: BandSettings) -> Option:

@@ -9,6 +9,7 @@ import numpy as np
 from fleet.advice.cycles import Cycle, fit_cycle
 from fleet.advice.evidence import NodeEvidence
 from fleet.advice.firmware import Firmware, read_firmware
+from fleet.advice.match import Match, crossings_count, match_edges
 from fleet.advice.paths import draw_paths
 from fleet.advice.quiet import looks_white, quiet_sleep
 from fleet.advice.replay import Paths, run_band
@@ -26,8 +27,9 @@ WAVES_S = (2.0, 15.0, 100.0)
 class SignalModel:
     """The fitted reading, draws of what it may have been, and how its predictions compare with what happened.
 
-    `seen_band` and `told_band` are band wakes in the days that count, observed and predicted; `match` is their ratio as
-    used, with its spread `match_log_sd`. `n_effective` is the number of independent values the window is worth.
+    `seen_band` and `told_band` are band wakes in the days that count, observed and predicted; `match` corrects the
+    latter, with spread `match_log_sd` of the logarithm. `n_effective` is the number of independent values the window
+    is worth.
     """
 
     cycle: Cycle
@@ -37,7 +39,7 @@ class SignalModel:
     paths: Paths
     seen_band: tuple[float, float]
     told_band: tuple[float, float]
-    match: tuple[float, float]
+    match: tuple[Match, Match]
     match_log_sd: float
     other_per_d: float
     timer_per_d: float
@@ -76,7 +78,10 @@ def fit_signal(
     high = float(times[counted & (seen.cause == 2)].sum())
     days = max(paths.span_d, 1e-6)
     ripple, told = _waves_that_match(seen, cycle, spread, firmware, paths=paths, wanted=low + high)
-    match, match_log_sd = _match((low, high), told)
+    crossings = [
+        0.0 if firmware.level else crossings_count(paths, seen.now, ripple, high=high) for high in (False, True)
+    ]
+    match = match_edges((low, high), told, (crossings[0], crossings[1]))
     timer = float(times[counted & seen.is_timer].sum()) / days
     other = float(times[counted & ~seen.is_timer & ~seen.is_band].sum()) / days
     return SignalModel(
@@ -88,7 +93,7 @@ def fit_signal(
         seen_band=(low, high),
         told_band=told,
         match=match,
-        match_log_sd=match_log_sd,
+        match_log_sd=float(np.sqrt(1.0 / (low + high + 2.0) + 0.0025)),
         other_per_d=other,
         timer_per_d=timer,
         n_effective=max(1.0, days * S_PER_D / (2.0 * spread.tau_s)),
@@ -186,11 +191,3 @@ def _noise_share(seen: NodeEvidence, spread: Spread, cycle: Cycle, firmware: Fir
     glide = float(np.std(cycle.at(t + firmware.poll_s) - cycle.at(t)))
     moved = float(np.hypot(glide, spread.sd * np.sqrt(2.0 * min(firmware.poll_s / spread.tau_s, 1.0))))
     return float(np.clip(2.4 * max(overshoot - 0.5 * moved, 0.0) / max(spread.ripple_sd, 1e-12), 0.15, 0.98))
-
-
-def _match(seen_band: tuple[float, float], told: tuple[float, float]) -> tuple[tuple[float, float], float]:
-    """Observed over predicted band wakes of each edge, drawn towards both together, and the spread of the logarithm."""
-    both = (sum(seen_band) + 1.0) / (sum(told) + 1.0)
-    ratios = [(saw + 4.0 * both) / (tell + 4.0) for saw, tell in zip(seen_band, told, strict=True)]
-    low, high = (float(np.clip(ratio, 0.05, 20.0)) for ratio in ratios)
-    return (low, high), float(np.sqrt(1.0 / (sum(seen_band) + 2.0) + 0.0025))

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 
 from fleet.advice.drain import Z80, Budget, days_left
+from fleet.advice.match import crossings_count
 from fleet.advice.replay import (
-    EdgePass,
     Events,
     Paths,
     events_seen,
@@ -28,7 +28,7 @@ from fleet.units import MS_PER_S, S_PER_D
 DEFAULT_EVENT_S = 1800.0
 BAND_NAMES = ("lo", "hi", "hyst", "period_ms", "avg")
 CHATTER_FACTOR = 2.0
-UNSURE_STILL = 0.1
+UNSURE_STILL = 0.08
 UNSURE_PER_FOLD = 0.2
 UNSURE_PER_MATCH = 0.15
 
@@ -133,10 +133,7 @@ def what_if(
     """
     ripple = ripple_under(model, now, new)
     events = real_events(model, now, profile)
-    low, high = (
-        edge_told(model, run_edge(model.paths, new, ripple, model.firmware, high=high), events, profile, high=high)
-        for high in (False, True)
-    )
+    low, high = (edge_told(model, new, ripple, events, profile, high=high) for high in (False, True))
     band = band_told(model, low, high)
     return judge(model, now, new, budget, band=band, wider_log_sd=wider_log_sd)
 
@@ -166,11 +163,17 @@ def real_events(model: SignalModel, now: BandSettings, profile: Profile) -> Even
     return find_events(model.paths, now, (profile.banded.event_s if profile.banded else None) or DEFAULT_EVENT_S)
 
 
-def edge_told(model: SignalModel, edge: EdgePass, events: Events, profile: Profile, *, high: bool) -> EdgeTold:
-    """What a search needs to know of one edge's run."""
+def edge_told(
+    model: SignalModel, settings: BandSettings, ripple: Ripple, events: Events, profile: Profile, *, high: bool
+) -> EdgeTold:
+    """One edge run under these settings and corrected by what the model missed under the present ones."""
+    edge = run_edge(model.paths, settings, ripple, model.firmware, high=high)
+    level_rearm = model.firmware.level
+    crossings = 0.0 if level_rearm else crossings_count(model.paths, settings, ripple, high=high)
     banded = profile.banded
     late_s = (banded.late_s if banded else None) or (banded.event_s if banded else None) or DEFAULT_EVENT_S
-    total = running_sum(model.paths, edge.wakes) * model.match[high]
+    total = running_sum(model.paths, edge.wakes)
+    total *= model.match[high].factor(float(total[:, -1].mean()), crossings)
     per_d = total[:, -1] / max(model.paths.span_d, 1e-6)
     return EdgeTold(total, per_d, events_seen(model.paths, edge, events, late_s, high=high))
 
@@ -221,7 +224,7 @@ def _band_log_sd(
     draws = float(np.var(np.log(np.maximum(band, 0.02)))) if len(band) > 1 else 0.0
     now = sum(model.seen_band) / days
     fold = abs(np.log((mid + 0.3) / (now + 0.3)))
-    unmatched = max(abs(np.log(model.match[0])), abs(np.log(model.match[1])))
+    unmatched = abs(np.log((sum(model.seen_band) + 3.0) / (sum(model.told_band) + 3.0)))
     away = 0.0 if same_band else UNSURE_STILL + UNSURE_PER_FOLD * fold + UNSURE_PER_MATCH * unmatched
     return float(np.sqrt(counting + draws + model.match_log_sd**2 + away**2 + wider_log_sd**2))
 

@@ -7,6 +7,7 @@ lost records. Truth is the same slow reading under other settings with new noise
 
 from __future__ import annotations
 
+import itertools
 import sys
 import time
 from dataclasses import dataclass
@@ -138,7 +139,7 @@ def run_world(world: World, settings: BandSettings, rng: np.random.Generator) ->
     sleep = max(1, round((settings.sleep_s or 3600) / world.step_s))
     if world.restarts:
         edges = np.concatenate([[0], at, [count]])
-        timers = [np.arange(a + sleep, b, sleep) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+        timers = [np.arange(a + sleep, b, sleep) for a, b in itertools.pairwise(edges)]
         timer = np.concatenate(timers) if timers else np.empty(0, int)
     else:
         timer = np.arange(sleep, count, sleep)
@@ -172,10 +173,18 @@ def records_of(world: World, run: Run, rng: np.random.Generator) -> pd.DataFrame
     columns: dict[str, np.ndarray] = {name: np.full(count, np.nan) for name in RECORD}
     t = 1.78e9 + run.at * world.step_s
     columns |= {
-        "node_id": np.ones(count), "t": t, "arrived": t + 2, "boot": np.ones(count), "seq": np.arange(count),
-        "time_from": np.zeros(count), "cause": run.cause, "reading": run.polls[run.at], "set_id": np.zeros(count),
-        "trial": np.zeros(count), "awake_ms": np.full(count, 2000.0),
-    }  # fmt: skip
+        "node_id": np.ones(count),
+        "t": t,
+        "arrived": t + 2,
+        "boot": np.ones(count),
+        "seq": np.arange(count),
+        "time_from": np.zeros(count),
+        "cause": run.cause,
+        "reading": run.polls[run.at],
+        "set_id": np.zeros(count),
+        "trial": np.zeros(count),
+        "awake_ms": np.full(count, 2000.0),
+    }
     if world.summaries:
         starts = np.concatenate([[0], run.at[:-1] + 1])
         ends = run.at + 1
@@ -185,9 +194,13 @@ def records_of(world: World, run: Run, rng: np.random.Generator) -> pd.DataFrame
         mean = (sums[ends] - sums[starts]) / n
         var = np.maximum((squares[ends] - squares[starts]) / n - mean**2, 0)
         columns |= {
-            "asleep_n": n, "asleep_mean": mean, "asleep_sd": np.sqrt(var), "runs": n,
-            "asleep_min": np.minimum.reduceat(run.polls, starts), "asleep_max": np.maximum.reduceat(run.polls, starts),
-        }  # fmt: skip
+            "asleep_n": n,
+            "asleep_mean": mean,
+            "asleep_sd": np.sqrt(var),
+            "runs": n,
+            "asleep_min": np.minimum.reduceat(run.polls, starts),
+            "asleep_max": np.maximum.reduceat(run.polls, starts),
+        }
     frame = pd.DataFrame(columns)[list(RECORD)].astype(RECORD)
     return frame[rng.random(count) >= world.loss].reset_index(drop=True)
 
@@ -197,7 +210,9 @@ def profile_of(world: World) -> Profile:
         profile="p",
         sleep=Sleep(current_ua=Figure(9.0)),
         coprocessor=Coprocessor(
-            run_ma=Figure(2.0), run_us=Figure(40.0), rearm="level" if world.level else "edge",
+            run_ma=Figure(2.0),
+            run_us=Figure(40.0),
+            rearm="level" if world.level else "edge",
             holdoff_s=world.holdoff_s if world.level else None,
         ),
         wake=Wake(current_ma=Figure(38.0), length_ms=Figure(350.0)),
@@ -205,7 +220,7 @@ def profile_of(world: World) -> Profile:
         battery=Battery(chemistry="alkaline", capacity_mah=Figure(2500.0), cutoff_mv=2000.0),
         banded=Banded(reading="x", event_s=1800.0, late_s=300.0),
         limits=Limits(),
-    )  # fmt: skip
+    )
 
 
 def true_events_seen(world: World, run: Run, new: BandSettings, *, any_cause: bool) -> tuple[float, int]:
@@ -285,11 +300,11 @@ def measure(nodes_count: int, seed: int) -> pd.DataFrame:
                     "events": events_count,
                     "method": told.method,
                     "fit_s": fit_s,
-                    "match": known.model.match[0],
-                    "match_hi": known.model.match[1],
+                    "match": known.model.match[0].chatter,
+                    "match_hi": known.model.match[1].chatter,
                     "ripple": known.model.ripple.sd / world.noise_sd,
                     "now_band": (run.cause > 0).sum() / DAYS,
-                }  # fmt: skip
+                }
             )
     return pd.DataFrame(rows)
 
@@ -307,7 +322,7 @@ def summary(frame: pd.DataFrame) -> pd.Series:
             "covered": ((frame["true"] >= frame["lo"]) & (frame["true"] <= frame["hi"])).mean(),
             "seen_error": (frame["seen"] - frame["true_seen"]).abs().median(),
             "seen_p90": (frame["seen"] - frame["true_seen"]).abs().quantile(0.9),
-        }  # fmt: skip
+        }
     )
 
 
@@ -322,9 +337,14 @@ def measure_advice(nodes_count: int, seed: int) -> pd.DataFrame:
             continue
         now, width = world.settings, world.settings.hi - world.settings.lo
         limits = Limits(
-            lo=(now.lo - 0.4 * width, now.hi), hi=(now.lo, now.hi + 0.4 * width), gap_min=0.1 * width,
-            hyst=(0.0, 0.4 * width), sleep_s=(300.0, 21600.0), avg=(1, 32), period_ms=(now.period_ms, now.period_ms),
-        )  # fmt: skip
+            lo=(now.lo - 0.4 * width, now.hi),
+            hi=(now.lo, now.hi + 0.4 * width),
+            gap_min=0.1 * width,
+            hyst=(0.0, 0.4 * width),
+            sleep_s=(300.0, 21600.0),
+            avg=(1, 32),
+            period_ms=(now.period_ms, now.period_ms),
+        )
         profile = msgspec.structs.replace(profile_of(world), limits=limits)
         known = known_node(records_of(world, run, rng), setting_frame(now), {"node_id": 1}, profile, {})
         if known is None:
@@ -351,7 +371,7 @@ def measure_advice(nodes_count: int, seed: int) -> pd.DataFrame:
                 "seen": choice.option.result.events_seen.mid,
                 "changes": choice.option.changes_count,
                 "before": len(run.at) / DAYS,
-            }  # fmt: skip
+            }
         )
     return pd.DataFrame(rows)
 
