@@ -14,6 +14,7 @@ from fleet.daily.readings import battery_columns, clock_columns, radio_columns, 
 from fleet.errors import EstimateError
 from fleet.frames import DAY, RECORD
 from fleet.units import S_PER_D
+from fleet.words import Cause
 
 Columns = dict[str, NDArray[np.generic]]
 BLOCK_ROWS = 32_768
@@ -97,6 +98,9 @@ def _typed(records: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
             raise EstimateError(
                 f"records: column {name!r} has {len(columns[name])} rows; expected {n_rows}. Read again."
             )
+    cause = columns["cause"]
+    if np.any((cause < 0) | (cause >= len(Cause))):
+        columns["cause"] = np.where((cause < 0) | (cause >= len(Cause)), np.int8(Cause.OTHER), cause)
     datable = (columns["t"] >= 0) & (columns["t"] < DATED_BEFORE_S)  # False for NaN too
     return columns if datable.all() else {name: values[datable] for name, values in columns.items()}
 

@@ -136,7 +136,8 @@ def _sd_s(awake: AwakeTime, table: ProfileTable, inside: FloatArray, sums: tuple
         out=np.zeros(len(total)),
         where=awake.awake_s.sum(axis=1) > 0,
     )
-    ends = 2.0 * awake.length_sd_s**2  # the wake described by the first record is outside, that of the last not told
+    # The wake that the first record tells of is outside, that of the last not told; and both ends cut an interval.
+    ends = 2.0 * awake.length_sd_s**2 + awake.length_s.mean(axis=1) ** 2 / 6.0
     length = np.hypot(table.wake_length_s.sd[:, 0], table.radio_length_s.sd)
     whole = table.wake_length_s.mean[:, 0] + table.radio_length_s.mean
     by_profile = awake.by_profile * np.divide(length, whole, out=np.zeros_like(whole), where=whole > 0) * total

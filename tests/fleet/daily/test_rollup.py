@@ -222,6 +222,12 @@ def test_no_records_give_no_rows() -> None:
     assert all(len(values) == 0 for values in roll_up(records([], [])).values())
 
 
+def test_a_cause_that_nobody_knows_counts_as_other() -> None:
+    table = records([1, 1], [1, 2])
+    table["cause"] = np.array([99, -1])
+    assert row(roll_up(table))["n_other"] == 2
+
+
 def test_rows_without_a_time_are_left_out() -> None:
     assert row(roll_up(records([1, 1], [1, 2], t=[np.nan, 60.0])))["seen"] == 1
 
