@@ -207,6 +207,8 @@ def _settings(values: Any, kind: OrderKind, topic: str) -> tuple[BandSettings | 
         raise _refused(topic, "has a setting that is no number")
     if not all(math.isfinite(value) for value in values.values()):
         raise _refused(topic, "has a setting that is not finite")
+    if not _is(values.get(_TRIAL_WAKES, 0), int):
+        raise _refused(topic, "has trial wakes that are no count")
     return BandSettings(**{name: values[key] for key, name in _SETTING_KEYS.items()}), values.get(_TRIAL_WAKES)
 
 
