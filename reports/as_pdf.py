@@ -8,7 +8,6 @@ from datetime import date
 from importlib import resources
 from pathlib import Path
 
-from reports.charts.draw import for_print
 from reports.model import STATES, ReportModel
 from reports.say import say
 from reports.wall import state_mark
@@ -40,20 +39,9 @@ def _for_paper(model: ReportModel, pages: Pages) -> Pages:
     """The pages with what only paper needs: marks as images, the day, the appendix' name."""
     day = date.fromisoformat(model.as_of_day)
     return {
-        **_printable(pages),
+        **pages,
         "date": [day.year, day.month, day.day],
         "report_id": model.report_id,
         "marks": {state: MARK_BOX.format(state_mark(state, 0, 0)) for state in STATES},
         "appendix": say(pages["language"])("front.table"),
     }
-
-
-def _printable(value: object) -> Pages:
-    def walk(item: object, key: str = "") -> object:
-        if isinstance(item, dict):
-            return {name: walk(inner, name) for name, inner in item.items() if name != "narrow"}
-        if isinstance(item, list | tuple):
-            return [walk(inner, key) for inner in item]
-        return for_print(item) if key == "svg" and isinstance(item, str) else item
-
-    return walk(value)  # type: ignore[return-value]  # a dict stays a dict

@@ -115,13 +115,14 @@ class Say:
         """A date and time with its zone."""
         return f"{self.day(at.date().isoformat())}, {at:%H:%M} {at.tzname()}"
 
-    def weeks(self, days: float | None) -> str:
-        """A span of days as weeks, or as days if it is short."""
+    def weeks(self, days: float | None, *, until: bool = False) -> str:
+        """A span of days as weeks, or as days if it is short; `until`: as the time that passes until then."""
         if days is None:
             return NOT_KNOWN
+        prefix = "format.in_" if until else "format."
         if days < 13.5:
-            return self("format.days", count=round(days))
-        return self("format.weeks", count=round(days / 7))
+            return self(f"{prefix}days", count=round(days))
+        return self(f"{prefix}weeks", count=round(days / 7))
 
     def listed(self, texts: list[str]) -> str:
         """a, b and c."""

@@ -84,12 +84,12 @@ def _hatching(name: str) -> str:
     )
 
 
-def for_print(svg: str) -> str:
+def heavy_by_family(svg: str) -> str:
     """The SVG for a renderer that knows each weight of a font as a family of its own."""
     return HEAVY.sub(rf'<text\1font-family="{FONT} SemiBold, {FONT}"\2', svg)
 
 
 def png(svg: str) -> bytes:
     """The chart as PNG, for mail readers that show no SVG."""
-    drawn: bytes = _renderer().svg_to_png(for_print(svg), scale=PNG_SCALE)
+    drawn: bytes = _renderer().svg_to_png(heavy_by_family(svg), scale=PNG_SCALE)
     return drawn

@@ -43,7 +43,7 @@ def ladder(lines: Sequence[NodeLine], sites: dict[str, SiteLine], as_of: float, 
         _state_marks(base, y),
         _names(base, y),
         *_shares(base, y, width),
-        *_heads(lines, sites, scale, end, say, width),
+        *_heads(lines, sites, say, scale=scale, end=end, width=width),
     ]
     chart = alt.layer(*layers).properties(width=width, height=ROW_PX * len(rows))
     return themed(chart)
@@ -100,7 +100,7 @@ def _shares(base: alt.Chart, y: alt.Y, width: int) -> list[alt.Chart]:
 
 
 def _heads(
-    lines: Sequence[NodeLine], sites: dict[str, SiteLine], scale: alt.Scale, end: datetime, say: Say, width: int
+    lines: Sequence[NodeLine], sites: dict[str, SiteLine], say: Say, *, scale: alt.Scale, end: datetime, width: int
 ) -> list[alt.Chart]:
     """Names over the two columns of shares, and over the visits where all rows share them."""
     texts = [

@@ -50,7 +50,11 @@ def sketch(lines: Sequence[NodeLine], say: Say, width: int) -> dict[str, Any]:
     left, low = middle_x - span / 2, middle_y - span * height / width / 2
     x = alt.X("x:Q", scale=alt.Scale(domain=[left, left + span], nice=False), axis=None)
     y = alt.Y("y:Q", scale=alt.Scale(domain=[low, low + span * height / width], nice=False), axis=None)
-    layers = [_dots(dots, x, y), *_names(here, places, x, y, span / width), *_scale(left, low, span, bar_km, x, y, say)]
+    layers = [
+        _dots(dots, x, y),
+        *_names(here, places, x, y, span / width),
+        *_scale(say, x, y, corner=(left + span * 0.03, low + span * 0.03), bar_km=bar_km),
+    ]
     return themed(alt.layer(*layers).properties(width=width, height=height))
 
 
@@ -90,8 +94,8 @@ def _names(
     ]
 
 
-def _scale(left: float, low: float, span: float, bar_km: float, x: alt.X, y: alt.Y, say: Say) -> list[alt.Chart]:
-    at = {"x": left + span * 0.03, "x2": left + span * 0.03 + bar_km, "y": low + span * 0.03}
+def _scale(say: Say, x: alt.X, y: alt.Y, *, corner: tuple[float, float], bar_km: float) -> list[alt.Chart]:
+    at = {"x": corner[0], "x2": corner[0] + bar_km, "y": corner[1]}
     km = say("sites.km", count=bar_km) if bar_km >= 1 else f"{bar_km * 1000:.0f} m"
     rows = alt.Data(values=[{**at, "text": km}])
     return [

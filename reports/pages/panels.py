@@ -94,8 +94,8 @@ def _facts(line: NodeLine, site: SiteLine, as_of: float, say: Say) -> list[dict[
     lasts = line.lasts_next if due else line.lasts_after
     median = say.short(site.wakes_median)
     return [
-        _fact(say("panels.p50"), say.day(line.day_p50), say("panels.in_span", span=say.weeks(line.days_left_p50))),
-        _fact(say("panels.p10"), say.day(line.day_p10), say("panels.in_span", span=say.weeks(line.days_left_p10))),
+        _fact(say("panels.p50"), say.day(line.day_p50), say.weeks(line.days_left_p50, until=True)),
+        _fact(say("panels.p10"), say.day(line.day_p10), say.weeks(line.days_left_p10, until=True)),
         _fact(say("panels.lasts", day=say.day(visit.day, year=False)), say.share(lasts), say("panels.if_nothing")),
         _fact(say("panels.wakes"), say.short(line.wakes_per_day), say("panels.median", median=median)),
     ]
