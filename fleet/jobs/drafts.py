@@ -41,6 +41,7 @@ class Known:
     estimates: Mapping[int, Mapping[str, Any]]
     flags: Mapping[int, list[str]]
     days: Mapping[int, tuple[float, int]]
+    usual_gap_s: Mapping[int, float]
     keyed: frozenset[str]
     sent_last_hour_count: int
 
@@ -52,17 +53,13 @@ def known_of(store: Store, deployment: Deployment, settings: Settings, now_at: d
     estimates = read_estimates(store)
     flags = read_flags(store)
     issued = read_orders(store)["issued"]
-    by_node = days.groupby("node_id", as_index=False).agg(
-        seen=("seen", "sum"), first=("day", "min"), last=("day", "max")
-    )
     return Known(
         latest={row["node"]: row for row in rows_of(latest)},
         nodes={row["node"]: row for row in rows_of(deployment.nodes)},
         estimates={int(row["node_id"]): row for row in rows_of(estimates)},
         flags=_flags_of(flags),
-        days={
-            int(row["node_id"]): (float(row["seen"]), int(row["last"] - row["first"]) + 1) for row in rows_of(by_node)
-        },
+        days=_spans_of(days),
+        usual_gap_s=_usual_gaps_s(days),
         keyed=frozenset(read_keys(settings.keys_dir)),
         sent_last_hour_count=int((issued > now_at.timestamp() - S_PER_H).sum()),
     )
@@ -74,6 +71,12 @@ def _spans_of(days: pd.DataFrame) -> dict[int, tuple[float, int]]:
         seen=("seen", "sum"), first=("day", "min"), last=("day", "max")
     )  # fmt: skip
     return {int(row["node_id"]): (float(row["seen"]), int(row["last"] - row["first"]) + 1) for row in rows_of(spans)}
+
+
+def _usual_gaps_s(days: pd.DataFrame) -> dict[int, float]:
+    """The longest silence of a day that a node keeps to on 49 days of 50: its interval and its link together."""
+    gaps = days.groupby("node_id", as_index=False).agg(gap_max_s=("gap_max_s", lambda gap_s: gap_s.quantile(0.98)))
+    return {int(row["node_id"]): float(row["gap_max_s"]) for row in rows_of(gaps)}
 
 
 def _flags_of(flags: pd.DataFrame) -> dict[int, list[str]]:

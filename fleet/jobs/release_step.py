@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
@@ -135,8 +136,17 @@ def watched(store: Store, known: Known, row: Mapping[str, Any], now_at: datetime
         expected_wakes_count=(per_d if np.isfinite(per_d) else 24.0) * trial_s / S_PER_D,
         resets_count=int(records["cause"].isin([int(cause) for cause in RESETS]).sum()),
         silent_s=max(now_s - last_heard, 0.0),
-        interval_s=max(float(row["sleep_s"]), 3600.0),
+        interval_s=_interval_s(known, row),
     )
+
+
+def _interval_s(known: Known, row: Mapping[str, Any]) -> float:
+    """How often to expect a node: its new timer, or its usual longest silence stretched as the timer was."""
+    sleep_s = float(row["sleep_s"])
+    before = json.loads(row["before"]).get("sleep_s") if row.get("before") else None
+    stretch = sleep_s / before if before else 1.0
+    usual_s = known.usual_gap_s.get(int(row["node_id"]), np.nan)
+    return float(np.nanmax([sleep_s, 3600.0, usual_s * max(stretch, 1.0)]))
 
 
 def keep(
