@@ -8,7 +8,7 @@ from fleet.estimates.hypotheses import Beliefs
 from fleet.profiles.chemistry import Chemistry
 from fleet.profiles.profile import Figure, Profile
 
-BRAND_SHARE = 0.3  # of packs whose printed capacity is a maker's own (common practice, no source)
+BRAND_SHARE = 0.15  # of packs whose printed capacity is a maker's own (common practice, no source)
 CAPACITY_LEAST_LOG_SD = 0.08  # however well a capacity is stated, no two cells are alike
 UNSTATED_FLOOR_LOG_SD = 0.28
 UNSTATED_FLOOR_LOG_MEAN = 0.15  # sleep currents from data sheets leave out leaks of the board

@@ -15,6 +15,7 @@ from fleet.estimates.state_of_charge import RESISTANCE_SPREAD_K, Filtered
 from fleet.profiles.chemistry import Chemistry
 
 FloatArray = NDArray[np.float64]
+ShortArray = NDArray[np.float32]
 
 CHANGE_EVERY_D = 250.0  # a node's drain changes about so often before it has shown how often (no source)
 CHANGE_LOG_MEAN = 0.35  # of the new drain over the old one: changes that nobody planned seldom save charge
@@ -99,12 +100,12 @@ def _ends_dod(
     return np.asarray(ends, dtype=float)
 
 
-def _pack_ohm(state: Filtered, beliefs: Beliefs, chemistry: Chemistry, by_dod: FloatArray) -> FloatArray:
+def _pack_ohm(state: Filtered, beliefs: Beliefs, chemistry: Chemistry, by_dod: ShortArray) -> ShortArray:
     """Resistance of each draw's pack along the discharge at 20 °C. [Ω], shape (n, n_dod)"""
     fresh = beliefs.resistance_mohm / 1000.0 * state.particles.resistance_factor
     deep = state.resistance_departures[:, :1].astype(np.float32)
     deeper = np.exp(deep * np.float32(chemistry.resistance_by_dod.sd) * (1.0 - 1.0 / by_dod))
-    return np.asarray(fresh.astype(np.float32)[:, None] * by_dod * deeper)
+    return np.asarray(fresh.astype(np.float32)[:, None] * by_dod * deeper, dtype=np.float32)
 
 
 def _colder(state: Filtered, chemistry: Chemistry, temp_c: float) -> FloatArray:

@@ -20,7 +20,7 @@ DOWN_FRAC = 0.04  # a fall on a cold start: part-used or other cells
 NOISES = 6.0
 PER_K_FRAC = 0.006  # of the nominal voltage: what one kelvin may do under load (16 mV/K in 3 V, recordings)
 RISE_WITHIN = 5  # days with a voltage over which charging by day adds up
-RISES_LEAST = 2
+PACK_STEP_FRAC = 0.05  # of the nominal voltage, from one day to the next: another pack, not the sun
 RISES_APART_D = 60.0
 USED_UNSEEN = 0.3  # share of capacity counted as drawn while the voltage stayed
 
@@ -70,16 +70,17 @@ def swap_days(shown: DailyVoltage, chemistry: Chemistry, series: int) -> list[in
     start = 0
     steps = np.abs(np.diff(shown.mv, prepend=shown.mv[:1]))
     for at in np.flatnonzero((steps > 0.25 * UP_FRAC_RESTARTED * nominal) | shown.restarted):
-        if at > start and _is_swap(shown, at, start, nominal=nominal, noise=noise):
+        if at > start and _is_swap(shown, int(at), start, nominal=nominal, noise=noise):
             found.append(int(shown.day[at]))
-            start = at
+            start = int(at)
     return found
 
 
 def _noise_mv(mv: FloatArray) -> float:
-    if len(mv) < 3:
+    """Noise of a day's voltage, by second differences: a steady fall or a rise of some days is no noise."""
+    if len(mv) < 4:
         return 0.0
-    return float(1.4826 * np.median(np.abs(np.diff(mv))) / np.sqrt(2.0))
+    return float(1.4826 * np.median(np.abs(np.diff(mv, n=2))) / np.sqrt(6.0))
 
 
 def _is_swap(shown: DailyVoltage, at: int, start: int, *, nominal: float, noise: float) -> bool:
@@ -120,7 +121,10 @@ def _rises(shown: DailyVoltage, nominal: float) -> bool:
             low = at if shown.restarted[at] or shown.mv[at] < shown.mv[low] else at - RISE_WITHIN
         warmer = abs(float(shown.temp_c[at] - shown.temp_c[low]))
         least = max(3.0 * noise, UP_FRAC_RESTARTED * nominal) + 0.0007 * nominal * warmer
-        if shown.mv[at] - shown.mv[low] > least:
+        rise = float(shown.mv[at] - shown.mv[low])
+        if rise > least and shown.mv[at] - shown.mv[at - 1] > max(0.7 * rise, PACK_STEP_FRAC * nominal):
+            low = at  # at one blow, so much: another pack
+        elif rise > least:
             rises.append(float(shown.day[at]))
             low = at
     recent = [day for day in rises if shown.day[-1] - day <= 2 * RISES_APART_D]
