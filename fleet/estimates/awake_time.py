@@ -12,13 +12,13 @@ import numpy as np
 
 from fleet.daily.grid import DayGrid
 from fleet.daily.groups import FloatArray
+from fleet.estimates.lost_wakes import UNLIKE_SD, lost_length
 from fleet.estimates.profile_table import ProfileTable
 from fleet.frames import CAUSE_GROUPS
 from fleet.units import MS_PER_S
 from fleet.words import Cause
 
 SEEN_GROUPS = tuple(group for group in CAUSE_GROUPS if group != "unknown")
-LOST_UNLIKE_FRAC = 0.3  # lost wakes may differ from seen ones by so much of their length (1 sd), before data speaks
 FEW_COUNT = 2.0  # a cause group leans on all wakes of its node like so many of its own
 
 
@@ -70,9 +70,9 @@ def awake_time(grid: DayGrid, table: ProfileTable, by_cause: FloatArray) -> Awak
     awake_s = np.maximum(lengths.sum_s.sum(axis=2) + undescribed * mean_s, 0.0)
     untold = np.maximum(undescribed, 0.0)
     random = untold * sd_s[:, None] ** 2 + untold**2 * day_sd_s[:, None] ** 2 * level.unsure
-    own = count[..., -1] + _lost_prior_count(sd_s, usual)
+    own = count[..., -1]
     like_lost, like_all = (untold * lost_frac).sum(axis=1), untold.sum(axis=1)
-    shared = sd_s * np.sqrt(like_lost**2 / np.maximum(own, 0.1) + like_all**2 / np.maximum(count.sum(axis=1), 1.0))
+    shared = sd_s * np.sqrt(like_lost**2 / np.maximum(own, 1e-3) + like_all**2 / np.maximum(count.sum(axis=1), 1.0))
     by_profile = lengths.count.sum(axis=(1, 2)) == 0  # then the profile's own spread stands for the shared one
     radio_s, radio_by_profile = _radio_s(grid, table, by_cause, awake_s)
     return AwakeTime(
@@ -118,8 +118,7 @@ def _usual_lengths(
     within = lengths.squares_s2.sum(axis=1) - np.divide(total**2, count, out=np.zeros_like(total), where=count > 0)
     freedom = np.maximum(count - 1.0, 0.0).sum(axis=1)
     spread = np.sqrt(np.maximum(within, 0.0).sum(axis=1) / np.maximum(freedom, 1.0))
-    sd_s = np.where(freedom > 0, spread, LOST_UNLIKE_FRAC * node_s)
-    prior = _lost_prior_count(sd_s, node_s[:, None])
+    sd_s = np.where(freedom > 0, spread, UNLIKE_SD * node_s)
     seen_s = total[:, :-1].sum(axis=1) / np.maximum(count[:, :-1].sum(axis=1), 1.0)
     seen_s = np.where(count[:, :-1].sum(axis=1) > 0, seen_s, node_s)
     strange = np.minimum(follows, count[:, -1])
@@ -128,14 +127,9 @@ def _usual_lengths(
     # Taking the strange ones out leaves their noise behind: so many lost wakes are worth less than their number.
     worth = np.divide(lost**2, count[:, -1], out=np.zeros_like(lost), where=count[:, -1] > 0)
     lost_mean_s = np.divide(lost_s, lost, out=seen_s.copy(), where=lost > 0)
-    group_s[:, -1] = (worth * lost_mean_s + prior * seen_s) / (worth + prior)
-    return group_s, sd_s, np.column_stack([count[:, :-1], worth])
-
-
-def _lost_prior_count(sd_s: FloatArray, usual: FloatArray) -> FloatArray:
-    """How many described lost wakes the likeness of seen ones is worth. Shape (n_nodes,)"""
-    unlike = LOST_UNLIKE_FRAC * usual.mean(axis=1)
-    return np.asarray(np.clip((sd_s / np.maximum(unlike, 1e-9)) ** 2, 0.25, 20.0), dtype=float)
+    like = lost_length(lost_mean_s, worth, seen_s=seen_s, sd_s=sd_s)
+    group_s[:, -1] = like.mean_s
+    return group_s, sd_s, np.column_stack([count[:, :-1], like.worth_count])
 
 
 @dataclass(frozen=True)
