@@ -42,10 +42,13 @@ def extra_text(record: WakeRecord, unknown: dict[str, Any] | None, banded_readin
     >>> extra_text(record, {"fw": "1.4"}, "level_v")
     '{"cause":"lid","reading":{"soil_pct":30.0},"unknown":{"fw":"1.4"}}'
     """
+    reading = record.reading
+    bare = unknown is None and record.asleep is record.set is record.life is None and record.cause in CAUSE_OF_WORD
+    if bare and (not reading or (len(reading) == 1 and banded_reading in reading)):
+        return None  # the common case, and this is the hot path
     extra: dict[str, Any] = {}
     if record.cause not in CAUSE_OF_WORD:
         extra["cause"] = record.cause
-    reading = record.reading
     if reading and (len(reading) > 1 or banded_reading not in reading):
         extra["reading"] = {name: value for name, value in reading.items() if name != banded_reading}
     if record.asleep is not None and record.asleep.hist is not None:

@@ -25,9 +25,9 @@ from fleet.settings import Broker, Settings
 from fleet.store.arrived import LinkEvent
 from ingest.access import address_of, password, tls_context
 from ingest.arrival import Arrival
+from ingest.dropped import DroppedWatch
 from ingest.fast import FastClient, stamp_of, why_not_fast
 
-DROPPED_TOPIC = "$SYS/broker/publish/messages/dropped"
 PACKET_LIMIT_BYTES = 1_048_576
 WINDOW_LIMIT_COUNT = 65_535
 BACK_OFF_S = (0.25, 30.0)
@@ -69,9 +69,7 @@ class Link:
         self._window_count = min(window_count, WINDOW_LIMIT_COUNT)
         self._clock_s = clock_s
         self._replayed = replayed
-        self._watch_dropped = watch_dropped
-        self._dropped_count: int | None = None
-        self._asked_dropped_s: float | None = None
+        self._dropped = DroppedWatch(settings) if watch_dropped else None
         self._lost_told = True
         self._wait_s = 0.0
         self._try_again_s = 0.0
@@ -116,6 +114,8 @@ class Link:
 
     def close(self, timeout_s: float = 2.0) -> None:
         """Write what is queued and leave; the session stays with the broker."""
+        if self._dropped is not None:
+            self._dropped.stop()
         if self._client.socket() is None:
             return
         until_s = monotonic_s() + timeout_s
@@ -214,9 +214,6 @@ class Link:
         client.subscribe([(share + topic, SubscribeOptions(qos=1)) for topic in self.topics])
 
     def _on_subscribe(self, client: paho.Client, _data: Any, _mid: int, reasons: Any, _properties: Any) -> None:
-        if self.ready:
-            self._asked_dropped_s = None  # the answer to the second SUBSCRIBE, for the dropped counter
-            return
         refused = [topic for topic, reason in zip(self.topics, reasons, strict=False) if reason.is_failure]
         if refused:
             self.refusal = f"{self.settings.url}: the broker refuses {refused[0]}. Check its access list."
@@ -224,14 +221,10 @@ class Link:
             return
         self.ready = True
         self._wait_s = 0.0
-        if self._watch_dropped:
-            self._asked_dropped_s = monotonic_s()
-            client.subscribe(DROPPED_TOPIC, 0)
+        if self._dropped is not None:
+            self._dropped.start()
 
     def _on_disconnect(self, _client: paho.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
-        if self._asked_dropped_s is not None:  # some brokers close the connection when asked for $SYS
-            self._watch_dropped, self._asked_dropped_s = False, None
-            self._lost_told = True
         self._lost(str(reason))
 
     def _lost(self, why: str) -> None:
@@ -239,6 +232,8 @@ class Link:
             self._tell("lost", why)
             self._lost_told = True
         self.ready = False
+        if self._dropped is not None:
+            self._dropped.stop()
         self._back_off()
         if self._client.socket() is not None:
             self._client.disconnect()
@@ -259,22 +254,11 @@ class Link:
             arrived, self._client.arrived = self._client.arrived, []
         else:
             arrived = self._arrived
-        if self._watch_dropped and any(one.topic == DROPPED_TOPIC for one in arrived):
-            for one in arrived:
-                if one.topic == DROPPED_TOPIC:
-                    self._note_dropped(one.payload)
-            arrived = [one for one in arrived if one.topic != DROPPED_TOPIC]
-        return arrived
-
-    def _note_dropped(self, payload: bytes) -> None:
-        try:
-            count = int(payload)
-        except ValueError:
-            return
-        before, self._dropped_count = self._dropped_count, count
-        if before is not None and count > before:
-            detail = f"a gap is possible: the broker dropped {count - before} messages. Raise its queue limit."
+        dropped_count = self._dropped.new_drops() if self._dropped is not None else 0
+        if dropped_count:
+            detail = f"a gap is possible: the broker dropped {dropped_count} messages. Raise its queue limit."
             self._tell("dropped by the broker", detail)
+        return arrived
 
     def _tell(self, what: str, detail: str | None) -> None:
         self.events.append(LinkEvent(self._clock_s(), what, detail))

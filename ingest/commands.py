@@ -29,6 +29,7 @@ def listen(
     ] = False,
     metrics_port: Annotated[int | None, typer.Option(help="Serve /metrics, /healthz, /readyz on loopback.")] = None,
     no_fast: Annotated[bool, typer.Option("--no-fast", help="Use stock paho only.")] = False,
+    no_orders: Annotated[bool, typer.Option("--no-orders", help="Leave the orders' topics alone.")] = False,
 ) -> None:
     """Store what the nodes send, until stopped (Ctrl-C or SIGTERM); acknowledge only what is committed.
 
@@ -38,7 +39,8 @@ def listen(
     from ingest.service import serve
 
     settings = load_settings()
-    serve(settings, replayed=replayed, metrics_port=metrics_port or settings.ingest.metrics_port, fast=not no_fast)
+    port = metrics_port or settings.ingest.metrics_port
+    serve(settings, replayed=replayed, metrics_port=port, fast=not no_fast, orders=not no_orders)
 
 
 def load(

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import gc
 import logging
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 
 from fleet.clock import monotonic_s, now_s
@@ -162,12 +164,14 @@ class Listener:
         """Write, then acknowledge, then receipt. While the store is not able, nothing is read and the broker holds."""
         if self._writer is None:
             return
-        batch = self.sorter.sort(self._waiting)
+        with uncollected():
+            batch = self.sorter.sort(self._waiting)
         events, self._link.events = self._link.events, []
         wait_s = STORE_BACK_OFF_S[0]
         while True:
             try:
-                written = write(self._writer, batch, events)
+                with uncollected():
+                    written = write(self._writer, batch, events)
                 break
             except StoreError as why:
                 self.tally.store_ready = False
@@ -213,6 +217,18 @@ class Listener:
         if text != self.tally.last_problem:
             log.warning("%s", text)
         self.tally.last_problem = text
+
+
+@contextmanager
+def uncollected() -> Iterator[None]:
+    """No garbage collection meanwhile: a batch is young objects that all live to the commit."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
 
 
 def listen(

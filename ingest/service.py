@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import threading
 from collections.abc import Callable
+from contextlib import nullcontext
 
 from fleet.clock import monotonic_s
 from fleet.errors import StoreError
@@ -17,6 +18,7 @@ from ingest.listen import Listener, Tally
 from ingest.loading import opened_for_writing, say, until_interrupted
 from ingest.metrics import served
 from ingest.notify import notify, watchdog_s
+from ingest.posting import posting
 
 log = logging.getLogger(__name__)
 
@@ -24,7 +26,7 @@ RENEW_S = LEASE_S / 3
 NODE_LIST_S = 60.0
 
 
-def serve(settings: Settings, *, replayed: bool, metrics_port: int | None, fast: bool) -> Tally:
+def serve(settings: Settings, *, replayed: bool, metrics_port: int | None, fast: bool, orders: bool) -> Tally:
     """Listen until SIGTERM or Ctrl-C.
 
     Raises
@@ -51,7 +53,8 @@ def serve(settings: Settings, *, replayed: bool, metrics_port: int | None, fast:
             if port is not None:
                 say(f"metrics on http://127.0.0.1:{port}/metrics")
             care = Care(store, listener, renew, stop)
-            listener.run(stop, on_ready=lambda: _ready(settings), on_turn=care.turn)
+            with posting(settings) if orders else nullcontext():
+                listener.run(stop, on_ready=lambda: _ready(settings), on_turn=care.turn)
         notify("STOPPING=1")
     say(f"stopped: {listener.tally.stored_count} records stored, {listener.tally.set_aside_count} payloads set aside")
     return listener.tally

@@ -7,8 +7,9 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
 from fleet.errors import MessageError
+from fleet.messages import WakeRecord
 from fleet.store.arrived import ArrivedAnswer, ArrivedRecord, Unreadable
-from fleet.wire import PAYLOAD_LIMIT_BYTES, Heard, Refused, decode_answer, hear_wakes, parse_topic
+from fleet.wire import PAYLOAD_LIMIT_BYTES, Extra, Heard, Refused, decode_answer, decode_one, hear_wakes, parse_topic
 from fleet.wire_extra import banded_value, extra_text
 from fleet.wire_mapping import Found
 from fleet.words import SetAsideReason
@@ -74,6 +75,10 @@ class Sorter:
             self._kinds[arrival.topic] = known
         node, kind = known
         if kind == "wake":
+            record = decode_one(arrival.payload, self._limit_bytes)
+            if record is not None:
+                self._take_one(node, arrival.at, record, None, batch=batch)
+                return
             heard, refused = hear_wakes(arrival.payload, self._limit_bytes)
             self._take(node, arrival, heard, refused, batch)
         elif kind == "answer":
@@ -93,13 +98,16 @@ class Sorter:
             self._take(node, arrival._replace(at=at), heard, refused, batch)
 
     def _take(self, node: str, arrival: Arrival, heard: list[Heard], refused: list[Refused], batch: Batch) -> None:
-        banded = self.banded.get(node)
         for record, unknown in heard:
-            t, time_from = self._placer.place(node, arrival.at, record)
-            reading, extra = banded_value(record, banded), extra_text(record, unknown, banded)
-            batch.records.append(ArrivedRecord(node, record, arrival.at, t, time_from, reading, extra))
+            self._take_one(node, arrival.at, record, unknown, batch=batch)
         for one in refused:
             self._aside(batch, arrival, one)
+
+    def _take_one(self, node: str, at: float, record: WakeRecord, unknown: Extra | None, /, batch: Batch) -> None:
+        banded = self.banded.get(node)
+        t, time_from = self._placer.place(node, at, record)
+        reading, extra = banded_value(record, banded), extra_text(record, unknown, banded)
+        batch.records.append(ArrivedRecord(node, record, at, t, time_from, reading, extra))
 
     def _aside(self, batch: Batch, arrival: Arrival, refused: Refused) -> None:
         batch.asides.append(
