@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -15,6 +15,8 @@ from fleet.store.tables import LATEST, NODES, SPANS
 
 SettingsKey = tuple[Any, ...]
 
+AT_ONCE = 500
+"""Values of one IN list: few enough for every database."""
 RUN_COLUMNS = ("run_boot", "run_first", "run_last", "run_since", "run_until")
 
 
@@ -56,23 +58,31 @@ class Known:
 
     def node_ids(self, conn: Connection, first_heard: dict[str, float]) -> None:
         """Look up every name, and keep those never heard before as unknown nodes."""
-        for name, at in first_heard.items():
-            if name in self.ids:
-                continue
-            found = conn.execute(_FIND_NODE, {"node": name}).first()
-            if found is None:
-                conn.execute(_NEW_NODE, {"node": name, "at": at})
-                found = conn.execute(_FIND_NODE, {"node": name}).one()
-                self.new_nodes.append(name)
-            elif found[1] is None:
-                conn.execute(_FIRST_HEARD, {"id": found[0], "at": at})
-            self.ids[name] = int(found[0])
+        wanted = {name: at for name, at in first_heard.items() if name not in self.ids}
+        for name, node_id, heard in self._named(conn, wanted):
+            self.ids[name] = node_id
+            if heard is None:
+                conn.execute(_FIRST_HEARD, {"id": node_id, "at": wanted[name]})
+        self.new_nodes = [name for name in wanted if name not in self.ids]
+        if self.new_nodes:
+            conn.execute(_NEW_NODE, [{"node": name, "at": wanted[name]} for name in self.new_nodes])
+            self.ids |= {name: node_id for name, node_id, _ in self._named(conn, self.new_nodes)}
+
+    @staticmethod
+    def _named(conn: Connection, names: Iterable[str]) -> list[tuple[str, int, float | None]]:
+        found: list[tuple[str, int, float | None]] = []
+        listed = list(names)
+        for start in range(0, len(listed), AT_ONCE):
+            query = select(NODES.c.node, NODES.c.node_id, NODES.c.first_heard)
+            rows = conn.execute(query.where(NODES.c.node.in_(listed[start : start + AT_ONCE])))
+            found += [(str(row[0]), int(row[1]), row[2]) for row in rows]
+        return found
 
     def load_states(self, conn: Connection, node_ids: Iterable[int], *, lock: bool) -> None:
         """Newest record and growing run of nodes that are not in memory."""
         wanted = sorted(node_id for node_id in set(node_ids) if node_id not in self.states)
-        for start in range(0, len(wanted), 500):
-            part = wanted[start : start + 500]
+        for start in range(0, len(wanted), AT_ONCE):
+            part = wanted[start : start + AT_ONCE]
             if lock:
                 conn.execute(
                     select(NODES.c.node_id).where(NODES.c.node_id.in_(part)).order_by("node_id").with_for_update()
@@ -106,16 +116,19 @@ class Known:
         return found
 
 
-def _loader(conn: Connection, node_id: int) -> Any:
+def _loader(conn: Connection, node_id: int) -> Callable[[int], list[Run]]:
+    raw: Any = conn.connection.dbapi_connection
+    sql = _SPANS[conn.dialect.name]
+
     def load(boot: int) -> list[Run]:
-        rows = conn.exec_driver_sql(_SPANS[conn.dialect.name], (node_id, boot))
+        # Past SQLAlchemy, for a node with a fresh hole asks this in every batch.
+        rows = raw.execute(sql, (node_id, boot)).fetchall()
         return [Run(boot, first, last, since, until) for since, first, last, until in rows]
 
     return load
 
 
 _SET_NAMES = ("rev", "lo", "hi", "hyst", "sleep_s", "period_ms", "avg", "digest")
-_FIND_NODE = text("SELECT node_id, first_heard FROM nodes WHERE node = :node")
 _NEW_NODE = text("INSERT INTO nodes (node, first_heard) VALUES (:node, :at) ON CONFLICT (node) DO NOTHING")
 _FIRST_HEARD = text("UPDATE nodes SET first_heard = :at WHERE node_id = :id")
 _SETTINGS_OF = text(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from fleet.messages import WakeRecord
 from fleet.store.arrived import ArrivedRecord
 from fleet.store.known import RUN_COLUMNS, NodeState
 from fleet.store.rows import Row
@@ -18,13 +19,27 @@ def latest_row(state: NodeState) -> Row:
     """Values in the order of `LATEST_COLUMNS`; None where no newer record says anything of it."""
     run = state.runs.open
     growing = (None,) * 5 if run is None else (run.boot, run.first, run.last, run.since, run.until)
-    said = _NOTHING_NEWER
-    for arrived, set_id in reversed(state.newer):
-        more = _said(arrived, set_id)
-        said = more if said is _NOTHING_NEWER else tuple(b if a is None else a for a, b in zip(said, more, strict=True))
-        if None not in said:
-            break
+    if not state.newer:
+        return (state.node_id, state.last_heard, *_NOTHING_NEWER, *growing)
+    newest, set_id = state.newer[-1]
+    said = _said(newest, set_id)
+    for arrived, set_id in reversed(state.newer[:-1]):
+        if _adds(arrived.record, newest.record):
+            said = tuple(b if a is None else a for a, b in zip(said, _said(arrived, set_id), strict=True))
     return (state.node_id, state.last_heard, *said, *growing)
+
+
+def _adds(earlier: WakeRecord, newest: WakeRecord) -> bool:
+    """Whether an earlier record of the batch tells what the newest does not."""
+    return (
+        (newest.batt_mv is None and earlier.batt_mv is not None)
+        or (newest.batt_tx_mv is None and earlier.batt_tx_mv is not None)
+        or (newest.temp_c is None and earlier.temp_c is not None)
+        or (newest.rssi_dbm is None and earlier.rssi_dbm is not None)
+        or (newest.reading is None and earlier.reading is not None)
+        or (newest.set is None and earlier.set is not None)
+        or (newest.life is None and earlier.life is not None)
+    )
 
 
 def _said(arrived: ArrivedRecord, set_id: int | None) -> Row:
