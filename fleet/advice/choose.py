@@ -95,7 +95,7 @@ def shortfall(result: WhatIf, target: Target, as_of_at: datetime) -> float:
         lack.append((wakes.mid + SURELY * (wakes.hi - wakes.mid)) / target.wakes_per_day - 1.0)
     if target.until_at is not None:
         until_d = (target.until_at - as_of_at).total_seconds() / 86_400.0
-        lack.append(target.odds - odds_of_lasting(*result.days, until_d))
+        lack.append(target.odds - odds_of_lasting(result.days, until_d))
     if not lack:
         return 0.0
     return float(max(lack)) if np.isfinite(lack).all() else float("nan")

@@ -127,7 +127,7 @@ def _log_sd(lo: float, hi: float, *, z: float) -> float:
 
 
 def days_left(
-    budget: Budget, drain_now: float, drain_new: float, *, factor_log_sd: float
+    budget: Budget, now_mah_per_day: float, new_mah_per_day: float, *, factor_log_sd: float
 ) -> tuple[float, float, float]:
     """Quantiles 10, 50, 90 of the days left at another drain: charge left stays what it is.
 
@@ -135,7 +135,7 @@ def days_left(
     ----------
     budget
         With the days left at the present drain.
-    drain_now, drain_new
+    now_mah_per_day, new_mah_per_day
         Drain under the present and the other settings. [mAh/day]
     factor_log_sd
         Spread of the logarithm of their ratio.
@@ -148,21 +148,22 @@ def days_left(
     >>> [round(d, 1) for d in days_left(budget, 2.0, 1.0, factor_log_sd=0.0)]
     [160.0, 200.0, 250.0]
     """
-    factor = drain_now / drain_new
+    factor = now_mah_per_day / new_mah_per_day
     middle = budget.days_p50 * factor
     down = np.hypot(np.log(budget.days_p50 / max(budget.days_p10, 1e-3)) / Z80, factor_log_sd)
     up = np.hypot(np.log(max(budget.days_p90, 1e-3) / max(budget.days_p50, 1e-3)) / Z80, factor_log_sd)
     return float(middle * np.exp(-Z80 * down)), float(middle), float(middle * np.exp(Z80 * up))
 
 
-def odds_of_lasting(days_p10: float, days_p50: float, days_p90: float, until_d: float) -> float:
+def odds_of_lasting(days: tuple[float, float, float], until_d: float) -> float:
     """Chance that a node lasts so many days, from its three quantiles (split log-normal); NaN if they are not known.
 
-    >>> round(odds_of_lasting(80.0, 100.0, 125.0, 80.0), 2)
+    >>> round(odds_of_lasting((80.0, 100.0, 125.0), 80.0), 2)
     0.9
     """
-    if not np.isfinite(days_p50) or days_p50 <= 0:
+    low, middle, high = days
+    if not np.isfinite(middle) or middle <= 0:
         return float("nan")
-    side = days_p10 if until_d < days_p50 else days_p90
-    spread = abs(np.log(max(side, 1e-3) / days_p50)) / Z80
-    return float(ndtr(np.log(days_p50 / max(until_d, 1e-3)) / max(spread, 1e-3)))
+    side = low if until_d < middle else high
+    spread = abs(np.log(max(side, 1e-3) / middle)) / Z80
+    return float(ndtr(np.log(middle / max(until_d, 1e-3)) / max(spread, 1e-3)))

@@ -16,7 +16,7 @@ from fleet.advice.choose import Choice, Target, choose, evidence_missing, shortf
 from fleet.advice.drain import Budget, budget_from_estimate
 from fleet.advice.evidence import SETTING_NAMES, Hists, NodeEvidence, node_evidence, settings_of
 from fleet.advice.explain import explain
-from fleet.advice.remedy import Remedy, remedy_of, visit_sentence
+from fleet.advice.remedy import NONE, SETTINGS, VISIT, remedy_of, visit_sentence
 from fleet.advice.search import Option, search, trade_off
 from fleet.advice.signal import SignalModel, fit_signal
 from fleet.advice.whatif import WhatIf, changed, what_if
@@ -198,9 +198,8 @@ def ask(known: Known, given: Mapping[str, float | None]) -> WhatIf:
 
 def _advise(known: Known, flagged: set[str], plan: _Plan) -> dict[str, Any]:
     """The row of one node; what it is to be given is noted in the plan."""
-    remedy = remedy_of(flagged)
-    if remedy is not Remedy.SETTINGS:
-        return _nothing(known.node_id, visit_sentence(flagged)) | {"remedy": str(Remedy.VISIT)}
+    if remedy_of(flagged) != SETTINGS:
+        return _nothing(known.node_id, visit_sentence(flagged)) | {"remedy": VISIT}
     options = search(known.model, known.seen.now, known.profile, known.budget, wider_log_sd=known.wider_log_sd)
     choice = choose(options, plan.target, as_of_at=plan.as_of_at)
     curve = [option.result.as_result() for option in trade_off(options)][:CURVE_POINTS]
@@ -235,7 +234,7 @@ def settings_row(known: Known, choice: Choice, present: Option) -> dict[str, Any
     sentence = explain(known.seen, known.model, present.result, final, reached=choice.reached, why=choice.why)
     result = final.as_result()
     chosen = result.pop("set")
-    row = {"node_id": known.node_id, **chosen, **result, "sentence": sentence, "remedy": str(Remedy.SETTINGS)}
+    row = {"node_id": known.node_id, **chosen, **result, "sentence": sentence, "remedy": SETTINGS}
     return row | {"missing": ""}
 
 
@@ -245,7 +244,7 @@ def _nothing(node_id: int, sentence: str, missing: str = "") -> dict[str, Any]:
         "node_id": node_id,
         "method": "",
         "sentence": sentence,
-        "remedy": str(Remedy.NONE),
+        "remedy": NONE,
         "curve": [],
         "missing": missing,
     }

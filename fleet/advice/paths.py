@@ -51,7 +51,7 @@ def draw_paths(
     base = np.interp(grid, coarse, cycle.at(coarse))
     ripple_sd = max(spread.ripple_sd, 1e-6 * (spread.sd + 1e-9), 1e-9)
     weight, pull = _observed(seen, base, spread, start_s=window_s[0], step_s=step_s, count=count, ripple_sd=ripple_sd)
-    x = base + _field(weight, pull, spread, step_s, draws_count, rng)
+    x = base + _field(weight, pull, spread, step_s=step_s, draws_count=draws_count, rng=rng)
     alive = _alive_cells(seen, window_s[0], step_s, count)
     _stretch(x, seen, window_s[0], step_s, ripple_sd)
     return Paths(x, window_s[0], step_s, alive)
@@ -85,7 +85,7 @@ def _observed(
 
 
 def _field(
-    weight: np.ndarray, pull: np.ndarray, spread: Spread, step_s: float, draws_count: int, rng: np.random.Generator
+    weight: np.ndarray, pull: np.ndarray, spread: Spread, *, step_s: float, draws_count: int, rng: np.random.Generator
 ) -> np.ndarray:
     """Draws of the wandering part. Shape (draws, cells)"""
     count = len(weight)

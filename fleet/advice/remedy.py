@@ -2,18 +2,10 @@
 
 from __future__ import annotations
 
-from enum import StrEnum
-
 from fleet.words import FLAG_SENTENCE, Flag
 
-
-class Remedy(StrEnum):
-    """What to do about a node."""
-
-    SETTINGS = "settings"
-    VISIT = "visit"
-    NONE = "none"
-
+SETTINGS, VISIT, NONE = "settings", "visit", "none"
+"""What to do about a node."""
 
 WANTS_VISIT = {
     Flag.SLEEP_LEAK: "look for moisture, a damaged part or firmware that leaves something switched on",
@@ -25,13 +17,13 @@ WANTS_VISIT = {
 }
 
 
-def remedy_of(flagged: set[str]) -> Remedy:
+def remedy_of(flagged: set[str]) -> str:
     """A visit where an open flag points at hardware, else settings.
 
-    >>> remedy_of({"sleep_leak"}).value, remedy_of({"edge_chatter"}).value
+    >>> remedy_of({"sleep_leak"}), remedy_of({"edge_chatter"})
     ('visit', 'settings')
     """
-    return Remedy.VISIT if any(str(flag) in flagged for flag in WANTS_VISIT) else Remedy.SETTINGS
+    return VISIT if any(str(flag) in flagged for flag in WANTS_VISIT) else SETTINGS
 
 
 def visit_sentence(flagged: set[str]) -> str:

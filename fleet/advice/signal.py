@@ -19,7 +19,7 @@ from fleet.profiles.profile import Profile
 from fleet.units import S_PER_D, S_PER_H
 
 WINDOW_D = 28.0
-CELLS_MOST = 16_000
+CELLS_MOST = 12_000
 WAVES_S = (2.0, 15.0, 100.0)
 
 

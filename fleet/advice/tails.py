@@ -11,12 +11,12 @@ from fleet.errors import EstimateError
 NEARLY_EXPONENTIAL = 1e-9
 
 
-def excess_kept_frac(moved: float, *, scale: float, shape: float) -> float:
+def excess_kept_frac(shift: float, *, scale: float, shape: float) -> float:
     """Share of exceedances that remain when an edge is moved outwards.
 
     Parameters
     ----------
-    moved
+    shift
         How far the edge is moved outwards, in the reading's unit.
     scale, shape
         Of the generalised Pareto law of excesses over the present edge.
@@ -33,12 +33,12 @@ def excess_kept_frac(moved: float, *, scale: float, shape: float) -> float:
     1.0
     """
     if abs(shape) < NEARLY_EXPONENTIAL:
-        return exp(-moved / scale)
-    return float(max(1.0 + shape * moved / scale, 0.0) ** (-1.0 / shape))
+        return exp(-shift / scale)
+    return float(max(1.0 + shape * shift / scale, 0.0) ** (-1.0 / shape))
 
 
-def mean_excess(moved: float, *, scale: float, shape: float) -> float:
-    """Mean excess over an edge moved outwards by `moved`; infinite for a shape of 1 or more.
+def mean_excess(shift: float, *, scale: float, shape: float) -> float:
+    """Mean excess over an edge moved outwards by `shift`; infinite for a shape of 1 or more.
 
     Examples
     --------
@@ -47,7 +47,7 @@ def mean_excess(moved: float, *, scale: float, shape: float) -> float:
     >>> mean_excess(7.0, scale=2.0, shape=0.0)
     2.0
     """
-    return float("inf") if shape >= 1.0 else (scale + shape * moved) / (1.0 - shape)
+    return float("inf") if shape >= 1.0 else (scale + shape * shift) / (1.0 - shape)
 
 
 def level_once_in(polls_count: float, *, u: float, above_frac: float, scale: float, shape: float) -> float:
