@@ -23,7 +23,7 @@ UNITLESS = {
     "start", "target", "drift", "diffusion", "fraction", "share", "spread", "tolerance", "limit", "reference", "shift",
     "drift_sd", "barrier",
     # contract words
-    "gain_sd", "rev", "at", "since", "until", "now", "as_of", "q10",
+    "latitude", "gain_sd", "rev", "at", "since", "until", "now", "as_of", "q10",
 }  # fmt: skip
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -74,11 +75,11 @@ def estimate_fleet(
     profile_of = [profiles.get(str(name)) for name in nodes["profile"]]
     chemistry_of = [_chemistry(*pair, chemistries) for pair in zip(nodes["chemistry"], profile_of, strict=True)]
     past = days[(days["day"] <= last_day) & (days["first_t"] <= as_of_s)]
-    grid, charge = _counted(past, ids, profile_of, chemistry_of, nodes, settings, first_day=None, last_day=last_day)
-    window = grid, charge
+    counted = functools.partial(_counted, past, nodes, profile_of, chemistry_of, settings=settings, last_day=last_day)
+    grid, charge = counted(first_day=None)
+    window = (grid, charge)
     if since_at is not None:
-        since_day = int(since_at.timestamp() // S_PER_D)
-        window = _counted(past, ids, profile_of, chemistry_of, nodes, settings, first_day=since_day, last_day=last_day)
+        window = counted(first_day=int(since_at.timestamp() // S_PER_D))
     kinds = _kinds(nodes, profile_of, chemistry_of, without or {})
     found = _batteries(grid, charge, nodes, events, kinds, as_of_s=as_of_s, draws=draws)
     states, batteries = [state for _, state in found], [one for one, _ in found]
@@ -91,16 +92,15 @@ def estimate_fleet(
 
 def _counted(
     past: pd.DataFrame,
-    ids: NDArray[np.int64],
+    nodes: pd.DataFrame,
     profile_of: list[Profile | None],
     chemistry_of: list[Chemistry | None],
-    nodes: pd.DataFrame,
-    settings: pd.DataFrame,
     *,
+    settings: pd.DataFrame,
     first_day: int | None,
     last_day: int,
 ) -> tuple[DayGrid, DailyCharge]:
-    grid = day_grid(past, ids, first_day=first_day, last_day=last_day)
+    grid = day_grid(past, nodes["node_id"].to_numpy(np.int64), first_day=first_day, last_day=last_day)
     period = _period_ms(grid, nodes["period_ms"].to_numpy(float), settings)
     return grid, daily_charge_mah(grid, profile_of, chemistries=chemistry_of, period_ms=period)
 

@@ -27,7 +27,7 @@ def quantiles_d(drain_sd: float, wander: float) -> list[float]:
 
 
 def test_first_passage_quantiles() -> None:
-    """Inverse Gaussian(mean 500, shape 40 000): Wald; values by scipy's `invgauss` and 20,000 bridged paths, not by us."""
+    """Inverse Gaussian(mean 500, shape 40 000): Wald; values by scipy's `invgauss` and bridged paths."""
     assert_allclose(quantiles_d(0.0, 5.0), [430.724195, 496.897578, 573.261468], atol=1e-4)
 
 
