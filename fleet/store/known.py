@@ -91,13 +91,13 @@ class Known:
                 self._keep(conn, row)
         for node_id in wanted:
             if node_id not in self.states:
-                self.states[node_id] = NodeState(node_id, NodeRuns(None, -1, _loader(conn, node_id)))
+                self.states[node_id] = NodeState(node_id, NodeRuns(None, -1, _loader(conn, node_id), alone=True))
 
     def _keep(self, conn: Connection, row: Any) -> None:
         node_id, last_heard, t, boot, first, last, since, until, top = row
         growing = None if boot is None else Run(boot, first, last, since, until)
         known = -1 if growing is None else max(growing.last, -1 if top is None else int(top))
-        runs = NodeRuns(growing, known, _loader(conn, node_id))
+        runs = NodeRuns(growing, known, _loader(conn, node_id), alone=top is None)
         self.states[node_id] = NodeState(node_id, runs, last_heard, t)
 
     def set_id(self, conn: Connection, node_id: int, given: BandSettings, at: float) -> int:

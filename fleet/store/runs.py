@@ -58,12 +58,13 @@ class Run:
 class NodeRuns:
     """The runs of one node: the growing one in memory, closed ones read when they are needed."""
 
-    __slots__ = ("_closed", "_closing", "_stored", "load", "open", "top")
+    __slots__ = ("_closed", "_closing", "_stored", "alone", "load", "open", "top")
 
-    def __init__(self, growing: Run | None, top: int, load: Callable[[int], list[Run]]) -> None:
+    def __init__(self, growing: Run | None, top: int, load: Callable[[int], list[Run]], *, alone: bool = False) -> None:
         self.open = growing
         self.load = load
         self.top = top  # highest number known of the growing run's boot, from whichever life
+        self.alone = alone  # no closed run of the growing run's boot is stored: nothing to load
         self._closed: dict[int, list[Run]] = {}
         self._stored: dict[int, dict[Key, tuple[int, float]]] = {}
         self._closing: list[Run] = []
@@ -71,7 +72,7 @@ class NodeRuns:
     def closed(self, boot: int) -> list[Run]:
         """Closed runs of a boot, those of this batch too."""
         if boot not in self._closed:
-            runs = self.load(boot)
+            runs = [] if self.alone and self.open is not None and self.open.boot == boot else self.load(boot)
             self._stored[boot] = {run.key: (run.last, run.until) for run in runs}
             self._closed[boot] = runs + [run for run in self._closing if run.boot == boot]
             self._closing = [run for run in self._closing if run.boot != boot]
@@ -103,6 +104,7 @@ class NodeRuns:
             self.top = max(self.top, seq)
         elif another_life or self._is_newer(growing, fresh):
             known = self.top if growing.boot == boot else max((run.last for run in self.closed(boot)), default=seq)
+            self.alone = growing.boot != boot and not self.closed(boot)
             self._close(growing)
             self.open, self.top = fresh, max(known, seq)
         else:
@@ -129,6 +131,7 @@ class NodeRuns:
         if fresh.boot == growing.boot and fresh.first == growing.first - 1 and growing.takes(fresh.since, fresh.until):
             growing.take(fresh)
             return
+        self.alone = False
         for run in list(runs):
             touches = run.last + 1 == fresh.first or fresh.last + 1 == run.first
             if touches and run.takes(fresh.since, fresh.until, fresh.count):

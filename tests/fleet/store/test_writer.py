@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import random
+from pathlib import Path
 from typing import Any
 
 import pytest
 from sqlalchemy import text
 
 from fleet.messages import BandSettings, Life, OrderAnswer, Receipt, WakeRecord
-from fleet.store.engine import Store
+from fleet.store.engine import Store, open_store
 from fleet.store.records import ArrivedAnswer, ArrivedRecord, LinkEvent, Unreadable, Writer, write_batch
 from fleet.words import TimeFrom
 
@@ -116,3 +118,39 @@ def test_a_batch_leaves_all_its_traces_at_once(store: Store) -> None:
         assert conn.execute(text("SELECT raw, retried FROM set_aside")).all() == [(b"\xff\x00", 0)]
         assert conn.execute(text("SELECT node_id, answer FROM answers")).all() == [(2, "taken")]
         assert conn.execute(text("SELECT what FROM link_events")).scalars().all() == ["session_not_kept"]
+
+
+def covered(store: Store) -> list[tuple[int, int]]:
+    """Every (boot, seq) that the runs say is stored, one entry each time it is said."""
+    with store.read() as conn:
+        runs = list(conn.execute(text("SELECT boot, first_seq, last_seq FROM spans")))
+        runs += list(conn.execute(text("SELECT run_boot, run_first, run_last FROM latest")))
+    return sorted((boot, seq) for boot, first, last in runs for seq in range(first, last + 1))
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_any_interleaving_stores_the_same_records_and_runs(tmp_path: Path, seed: int) -> None:
+    """Each record three times, shuffled within a window or wholly, in batches of any size, some never there."""
+    chance = random.Random(seed)
+    records = [
+        wake(seq, T0 + boot * 200_000 + 600 * seq, boot=boot, batt_mv=2900 + seq)
+        for boot in (1, 2, 5)
+        for seq in range(chance.randint(1, 300))
+        if chance.random() > 0.1
+    ]
+    window = chance.choice([1, 5, 50, 10_000])
+    arriving = sorted(records * 3, key=lambda a: records.index(a) + chance.random() * window)
+    with open_store(f"sqlite:///{tmp_path / 'ledger.sqlite'}") as store:
+        writer = Writer(store)
+        stored = 0
+        while arriving:
+            size = chance.choice([1, 7, 100])
+            stored += writer.write_batch(arriving[:size]).stored_count
+            arriving = arriving[size:]
+            if chance.random() < 0.1:  # another process wrote: what is remembered is read anew
+                writer.close()
+                writer = Writer(store)
+        writer.close()
+        expected = sorted((a.record.boot, a.record.seq) for a in records)
+        assert stored == len(records) == len(names(store))
+        assert covered(store) == expected
