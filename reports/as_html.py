@@ -28,6 +28,7 @@ def as_html(model: ReportModel, pages: Pages) -> str:
             table_word=pages["table"],
             version=model.version,
             wall_files=wall_files(pages),
+            panel_ids={panel["id"] for panel in pages["panels"]["panels"]},
             **_furniture(pages["language"]),
         )
     )

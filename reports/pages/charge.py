@@ -52,6 +52,8 @@ def charge(model: ReportModel, say: Say) -> dict[str, Any]:
         draw(budget(bars, say, width), name=f"budget-{width}", title=say("charge.title"), finding=finding)
         for width in (WIDE_PX, NARROW_PX)
     ]
+    if any(line.parts["unaccounted"] is None for line in top):
+        out["note"] += f" + ?: {say('charge.unknown')}."
     return {**out, "picture": both("budget", finding, *drawn)}
 
 

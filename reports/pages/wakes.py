@@ -8,7 +8,7 @@ from typing import Any
 from fleet.units import S_PER_H, S_PER_MIN
 from reports.charts.draw import draw
 from reports.charts.strip import strip
-from reports.charts.theme import CAUSE_COLOUR
+from reports.charts.theme import CAUSE_COLOUR, GREY, RULE
 from reports.model import AdviceLine, NodeLine, ReportModel, Strip
 from reports.pages.picture import both
 from reports.say import HARD_SPACE, NOT_KNOWN, Say, shown
@@ -29,7 +29,8 @@ def wakes(model: ReportModel, say: Say) -> dict[str, Any]:
         "title": say("wakes.title"),
         "headline": say("wakes.headline", count=len(strips)) if strips else say("wakes.none"),
         "note": say("wakes.strip_hour" if by_hour else "wakes.strip_day") if strips else "",
-        "legend": [{"colour": colour, "text": say(f"cause.{cause}")} for cause, colour in CAUSE_COLOUR.items()],
+        "legend": [{"colour": colour, "text": say(f"cause.{cause}")} for cause, colour in CAUSE_COLOUR.items()]
+        + [{"colour": GREY, "edge": RULE, "text": say("wakes.silent")}],
         "strips": strips,
         "columns": [say(f"columns.{name}") for name in ("node", "site", "wakes", "median", "proposed", "would")],
     }

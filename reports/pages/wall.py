@@ -6,8 +6,10 @@ from datetime import date
 from typing import Any
 
 from reports.model import NodeLine, ReportModel, SiteLine
+from reports.pages.picture import Picture, both
 from reports.say import Say, shown
 from reports.wall import AHEAD_D, BACK_D, alternative, cell
+from reports.wall_key import key_cell, key_line
 
 OWN_PAGES_FROM = 1500
 
@@ -22,10 +24,20 @@ def wall(model: ReportModel, say: Say) -> dict[str, Any]:
     return {
         "title": say("wall.title"),
         "note": say("wall.note", back=BACK_D // 7, ahead=AHEAD_D // 7),
+        "key": _key(model, sites, say),
         "split": split,
         "own_pages": say("wall.own_pages", limit=say.number(OWN_PAGES_FROM)) if split else "",
         "by_site": [_site(sites[name], by_site[name], model, say) for name in sorted(by_site)],
     }
+
+
+def _key(model: ReportModel, sites: dict[str, SiteLine], say: Say) -> Picture | None:
+    line = key_line(model.nodes)
+    if line is None:
+        return None
+    site = sites[line.site]
+    drawn = key_cell(line, (site.next_visit, site.visit_after), date.fromisoformat(model.as_of_day), say)
+    return both("wall-key", alternative(line, say), drawn)
 
 
 def _site(site: SiteLine, here: list[NodeLine], model: ReportModel, say: Say) -> dict[str, Any]:

@@ -109,7 +109,7 @@ def test_screen_and_paper_say_the_same_headline_and_report_id(
 
 def test_the_page_asks_for_nothing_and_has_one_first_heading(page: str) -> None:
     found = seen(page)
-    assert found.addresses == []
+    assert all(address.startswith("#n") for address in found.addresses)
     assert re.findall(r"url\((?!data:|#)", page) == []
     assert found.tags.count("h1") == 1
     assert "default-src 'none'" in page
@@ -190,4 +190,5 @@ def test_a_large_fleet_has_its_wall_on_pages_of_their_own(model: ReportModel, mo
     files = report_files(model, "en")
     walls = [name for name in files if name.startswith("wall-")]
     assert len(walls) == model.site_count
-    assert sorted(seen(files["report.html"].decode()).addresses) == walls
+    addresses = seen(files["report.html"].decode()).addresses
+    assert sorted(address for address in addresses if not address.startswith("#")) == walls
