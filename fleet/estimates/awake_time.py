@@ -69,10 +69,14 @@ def awake_time(grid: DayGrid, table: ProfileTable, by_cause: FloatArray) -> Awak
     mean_s *= level.ratio
     awake_s = np.maximum(lengths.sum_s.sum(axis=2) + undescribed * mean_s, 0.0)
     untold = np.maximum(undescribed, 0.0)
-    random = untold * sd_s[:, None] ** 2 + untold**2 * day_sd_s[:, None] ** 2 * level.unsure
-    own = count[..., -1]
-    like_lost, like_all = (untold * lost_frac).sum(axis=1), untold.sum(axis=1)
-    shared = sd_s * np.sqrt(like_lost**2 / np.maximum(own, 1e-3) + like_all**2 / np.maximum(count.sum(axis=1), 1.0))
+    seen_s = (count[:, :-1] * usual[:, :-1]).sum(axis=1) / np.maximum(count[:, :-1].sum(axis=1), 1e-9)
+    longer = np.maximum(usual[:, -1] / np.maximum(seen_s, 1e-9), 1.0)[:, None]  # lost wakes scatter in proportion
+    longer = np.where(seen_s[:, None] > 0, longer, 1.0)
+    uneven = 1.0 + lost_frac * (longer**2 - 1.0)
+    random = uneven * (untold * sd_s[:, None] ** 2 + untold**2 * day_sd_s[:, None] ** 2 * level.unsure)
+    like_lost, like_all = (untold * lost_frac * longer).sum(axis=1), untold.sum(axis=1)
+    own, described = np.maximum(count[..., -1], 1e-3), np.maximum(count.sum(axis=1), 1.0)
+    shared = sd_s * np.sqrt(like_lost**2 / own + like_all**2 / described)
     by_profile = lengths.count.sum(axis=(1, 2)) == 0  # then the profile's own spread stands for the shared one
     radio_s, radio_by_profile = _radio_s(grid, table, by_cause, awake_s)
     return AwakeTime(
@@ -116,8 +120,8 @@ def _usual_lengths(
     few = np.full(count.shape, FEW_COUNT)
     group_s = (total + few * node_s[:, None]) / (count + few)
     within = lengths.squares_s2.sum(axis=1) - np.divide(total**2, count, out=np.zeros_like(total), where=count > 0)
-    freedom = np.maximum(count - 1.0, 0.0).sum(axis=1)
-    spread = np.sqrt(np.maximum(within, 0.0).sum(axis=1) / np.maximum(freedom, 1.0))
+    freedom = np.maximum(count - 1.0, 0.0)[:, :-1].sum(axis=1)
+    spread = np.sqrt(np.maximum(within, 0.0)[:, :-1].sum(axis=1) / np.maximum(freedom, 1.0))
     sd_s = np.where(freedom > 0, spread, UNLIKE_SD * node_s)
     seen_s = total[:, :-1].sum(axis=1) / np.maximum(count[:, :-1].sum(axis=1), 1.0)
     seen_s = np.where(count[:, :-1].sum(axis=1) > 0, seen_s, node_s)
@@ -139,17 +143,17 @@ class _Level:
 
 
 def _day_levels(lengths: _Lengths, usual: FloatArray, sd_s: FloatArray) -> tuple[FloatArray, _Level]:
-    """Spread between days of the mean wake, and each day's level shrunk towards the node's."""
-    count = lengths.count.sum(axis=2)
-    expected = (lengths.count * usual[:, None, :]).sum(axis=2)
-    excess = (lengths.sum_s.sum(axis=2) - expected) ** 2 - count * sd_s[:, None] ** 2
+    """Spread between days of the mean wake, and each day's level shrunk towards the node's; by seen wakes only."""
+    count, total_s = lengths.count[..., :-1].sum(axis=2), lengths.sum_s[..., :-1].sum(axis=2)
+    expected = (lengths.count[..., :-1] * usual[:, None, :-1]).sum(axis=2)
+    excess = (total_s - expected) ** 2 - count * sd_s[:, None] ** 2
     weight = (count**2).sum(axis=1)
     day_var = np.maximum(excess.sum(axis=1) / np.maximum(weight, 1.0), 0.0)
     worth = np.divide(sd_s**2, day_var, out=np.full(len(sd_s), 1e9), where=day_var > 1e-9 * sd_s**2 + 1e-18)[:, None]
     mean = np.divide(
         expected, count, out=np.broadcast_to(usual.mean(axis=1)[:, None], count.shape).copy(), where=count > 0
     )
-    top = lengths.sum_s.sum(axis=2) + worth * mean
+    top = total_s + worth * mean
     ratio = np.divide(top, expected + worth * mean, out=np.ones_like(top), where=expected + worth * mean > 0)
     return np.sqrt(day_var), _Level(ratio=ratio, unsure=worth / (count + worth))
 

@@ -75,16 +75,15 @@ def fleet(rng: np.random.Generator, n_nodes: int, *, lost_longer: float) -> tupl
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("lost_longer", "off_most", "held_least"), [(1.0, 0.010, 0.85), (1.3, 0.013, 0.80)])
-def test_duty_is_close_and_its_interval_holds(lost_longer: float, off_most: float, held_least: float) -> None:
+@pytest.mark.parametrize("lost_longer", [1.0, 1.3, 2.5])
+def test_duty_is_close_and_its_interval_holds(lost_longer: float) -> None:
     """Asked for: relative error at most 1 %, interval holds 85 to 95 %, at 0 to 25 % loss in bursts.
 
-    Where the lost wakes are 30 % longer than the seen ones, which only the last of each burst can show, the interval
-    holds a little less often.
+    Lost wakes may be longer than seen ones, which only the last of each burst can show.
     """
     ratio, _, _ = fleet(np.random.default_rng(11), 400, lost_longer=lost_longer)
     off = np.abs(ratio[0] - 1)
     held = ((ratio[1] <= 1) & (ratio[2] >= 1)).mean()
     print(f"lost wakes x{lost_longer}: median {np.median(off):.4f}, P95 {np.quantile(off, 0.95):.4f}, held {held:.3f}")
-    assert np.quantile(off, 0.95) <= off_most
-    assert held_least <= held <= 0.95
+    assert np.quantile(off, 0.95) <= 0.01 * max(lost_longer / 1.3, 1.0)
+    assert 0.85 <= held <= 0.95
