@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
-from fleet.demo.play import OrderBox, continue_with_orders
+from fleet.demo.live import live_on
+from fleet.demo.play import OrderBox
 from fleet.errors import OrderError
 from fleet.jobs.advice import first_steps
 from fleet.jobs.deployment import Deployment
@@ -19,7 +20,9 @@ from fleet.jobs.nightly import read_deployment
 from fleet.jobs.release import begin_release
 from fleet.store.engine import Store, open_store
 from fleet.store.latest import read_latest
+from fleet.store.orders import read_orders
 from fleet.store.results import advice_objects
+from fleet.units import S_PER_D, S_PER_H
 from ingest.outbox import Outbox
 from ingest.posting import post_once
 
@@ -27,10 +30,11 @@ if TYPE_CHECKING:
     from fleet.commands.demo_run import Findings, Stage
 
 NODES = 3
-DAYS = (5.0, 9.0)
-LOOK_S = 0.2
+DAYS = 14.0
+STEP_S = 3 * S_PER_H
+SPEED_UP = 60_000.0
+LOOK_S = 0.05
 ORDER_WITHIN_S = 30.0
-KEEP_WITHIN_S = 20.0
 WHO = "demo"
 
 
@@ -52,31 +56,27 @@ def retune_three(stage: Stage, findings: Findings) -> Retuned:
     for node, proposal in chosen.items():
         draft(stage.store, known, node, proposal["set"], drafted_by=WHO, now_at=now_at, predicted=proposal)
     begin_release(stage.store, deployment, stage.settings, who=WHO, now_at=now_at)
-    task = stage.progress.add_task(f"retuning {len(chosen)} nodes, two more weeks", total=sum(DAYS))
+    flats = stage.prepared.flats
+    begun_s, end_s = flats.at_s, flats.at_s + DAYS * S_PER_D
+    task = stage.progress.add_task(f"retuning {len(chosen)} nodes, two more weeks", total=DAYS)
     with OrderBox(stage.url, stage.prepared.root) as box, posting_in_played_time(stage):
-        for days in DAYS:
-            before = box.orders()
-            if not _order_came(box, list(chosen), before, days):
-                raise OrderError("demo: no order reached the broker. Look at `wakeledger retune list`.")
-            played = continue_with_orders(
-                stage.prepared.flats, stage.url, stage.prepared.root,
-                box=box, keys=stage.prepared.keys, days=days, keep_wait_s=KEEP_WITHIN_S,
-            )  # fmt: skip
-            for _ in played:
-                pass
-            stage.progress.advance(task, days)
+        if not box.wait_for(_first_group(stage), ORDER_WITHIN_S):
+            raise OrderError("demo: no order reached the broker. Look at `wakeledger retune list`.")
+        steps = live_on(
+            flats, stage.url, stage.prepared.root,
+            speed_up=SPEED_UP, end_s=end_s, box=box, keys=stage.prepared.keys, step_s=STEP_S,
+        )  # fmt: skip
+        for played in steps:
+            stage.progress.update(task, completed=(played.at_s - begun_s) / S_PER_D)
+    stage.progress.update(task, completed=DAYS)
     return Retuned(chosen)
 
 
-def _order_came(box: OrderBox, names: list[str], before: dict[str, bytes], days: float) -> bool:
-    """Wait until a node has an order that it had not before; the second group may take a moment longer."""
-    waited = threading.Event()
-    for _ in range(int(ORDER_WITHIN_S / LOOK_S)):
-        now = box.orders()
-        if any(name in now and now[name] != before.get(name) for name in names):
-            return True
-        waited.wait(LOOK_S)
-    return days != DAYS[0]
+def _first_group(stage: Stage) -> list[str]:
+    """Names of the nodes whose orders are sealed by now."""
+    nodes = read_deployment(stage.store, stage.settings.setup_dir).nodes[["node_id", "node"]]
+    sealed = read_orders(stage.store).merge(nodes, on="node_id")
+    return [str(node) for node in sealed.loc[sealed["rev"].notna(), "node"]]
 
 
 def worth_most(stage: Stage, deployment: Deployment, known: Known, findings: Findings) -> dict[str, dict[str, Any]]:

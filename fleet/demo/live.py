@@ -64,8 +64,9 @@ def live_on(
     box: OrderBox | None = None,
     keys: Mapping[str, NodeKey] | None = None,
     pace: Pace | None = None,
+    step_s: float = S_PER_H,
 ) -> Iterator[Played]:
-    """Go on hour by hour until `pace.stop` is set or the scenario ends; with a box, nodes take the orders in it.
+    """Go on step by step until `pace.stop` is set or the scenario ends; with a box, nodes take the orders in it.
 
     Raises
     ------
@@ -76,10 +77,10 @@ def live_on(
     pace.speed_up = speed_up
     orders = _Orders(box, keys or {}, root) if box else None
     while flats.at_s < end_s and not pace.stop.is_set():
-        until_s = min(flats.at_s + S_PER_H, end_s)
+        until_s = min(flats.at_s + step_s, end_s)
         lives, answers = orders.step(flats, until_s) if orders else ([], [])
         waiting = set(orders.trials) if orders else set()
         lives += flats.advance(until_s, nodes=[name for name in flats.worlds if name not in waiting], remembers=True)
         flats.at_s = until_s
         yield from publish(in_order(lives, answers, root), url, pace)
-        pace.stop.wait(S_PER_H / speed_up if not lives else 0.0)
+        pace.stop.wait(step_s / speed_up if not lives else 0.0)
