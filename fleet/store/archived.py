@@ -83,7 +83,7 @@ def whole_table(file: Path) -> Any:
 
 
 def archived_run(
-    conn: Connection, node_id: int, boot: int, since_s: float, until_s: float, columns: tuple[str, ...]
+    conn: Connection, node_id: int, boot: int, *, since_s: float, until_s: float, columns: tuple[str, ...]
 ) -> list[tuple[Any, ...]]:
     """Chosen columns of one node's archived records of one boot, `since_s` to `until_s`."""
     import pyarrow.parquet

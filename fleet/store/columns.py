@@ -9,14 +9,17 @@ METADATA = MetaData()
 
 
 def real(name: str, nullable: bool = True) -> Column[float]:
+    """A column of floats."""
     return Column(name, Double().with_variant(REAL, "sqlite"), nullable=nullable)
 
 
 def whole(name: str, nullable: bool = False) -> Column[int]:
+    """A column of whole numbers of 64 bits."""
     return Column(name, BigInteger().with_variant(Integer, "sqlite"), nullable=nullable)
 
 
 def text_(name: str, nullable: bool = True) -> Column[str]:
+    """A column of text."""
     return Column(name, Text, nullable=nullable)
 
 

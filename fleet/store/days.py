@@ -15,7 +15,8 @@ from fleet.store.archived import archived_node_days
 from fleet.store.arrow import read_frame
 from fleet.store.engine import Store
 from fleet.store.insert import upsert
-from fleet.store.reading import part_records, read_settings, taken_parts
+from fleet.store.parts import part_records, taken_parts
+from fleet.store.reading import read_settings
 from fleet.store.state import read_state, write_state
 from fleet.store.tables import DAYS, DIRTY, NODES, TAKEN
 

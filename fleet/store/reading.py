@@ -1,9 +1,8 @@
-"""Wake records out of the store: frames for a few nodes or weeks, blocks of whole node-days for the roll-up."""
+"""Wake records out of the store: frames for a few nodes or weeks, blocks for who needs no frame."""
 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass
 from typing import Any
 
 import msgspec
@@ -16,12 +15,9 @@ from fleet.frames import RECORD, SETTING
 from fleet.store.archived import archived_blocks
 from fleet.store.arrow import Arrays, read_blocks, read_frame
 from fleet.store.engine import Store
-from fleet.store.tables import SETTINGS, TAKEN, WAKES
-from fleet.units import S_PER_D, S_PER_H
+from fleet.store.tables import SETTINGS, WAKES
+from fleet.units import S_PER_H
 
-HOURS_A_DAY = 24
-PART_NODES = 4096
-READ_THROUGH_FRAC = 0.3
 SEEK_NODES = 64
 """Up to so many nodes are looked up hour by hour; more are picked from a scan."""
 
@@ -73,46 +69,6 @@ def records_query(since_s: float, until_s: float, node_ids: Collection[int] | No
     start = select(literal(first).label("hour")).cte("hours", recursive=True)
     hours = start.union_all(select(start.c.hour + 1).where(start.c.hour < last))
     return query.select_from(hours.join(WAKES, WAKES.c.hour == hours.c.hour)).where(WAKES.c.node_id.in_(wanted))
-
-
-@dataclass(frozen=True)
-class Part:
-    """Node-days of one day and a range of nodes, taken for a roll-up; `count` of them."""
-
-    day: int
-    first_node: int
-    last_node: int
-    count: int
-
-
-def taken_parts(store: Store) -> list[Part]:
-    """The node-days taken, in parts that fit into memory."""
-    chunk = (TAKEN.c.node_id // literal(PART_NODES)).label("chunk")
-    query = select(TAKEN.c.day, chunk, func.count()).group_by(TAKEN.c.day, chunk).order_by(TAKEN.c.day, chunk)
-    with store.read() as conn:
-        found = conn.execute(query).all()
-    return [Part(int(day), int(at) * PART_NODES, (int(at) + 1) * PART_NODES - 1, int(n)) for day, at, n in found]
-
-
-def part_query(part: Part, node_count: int) -> Select[Any]:
-    """What reads a part's node-days; where most nodes are dirty the day is read through, others' node-days with it."""
-    first = part.day * HOURS_A_DAY
-    query = select(*record_columns()).where(WAKES.c.hour.in_(list(range(first, first + HOURS_A_DAY))))
-    if part.count > READ_THROUGH_FRAC * min(node_count, PART_NODES):
-        return query.where(WAKES.c.node_id.between(part.first_node, part.last_node))
-    inside = TAKEN.c.node_id.between(part.first_node, part.last_node)
-    return query.where(WAKES.c.node_id.in_(select(TAKEN.c.node_id).where(TAKEN.c.day == part.day, inside)))
-
-
-def part_records(store: Store, part: Part, node_count: int) -> Arrays:
-    """RECORD columns of a part's node-days, whole ones, archived records too."""
-    nodes = range(part.first_node, part.last_node + 1)
-    blocks = [*archived_blocks(store, part.day * S_PER_D, (part.day + 1) * S_PER_D, nodes)]
-    blocks += read_blocks(store, part_query(part, node_count), RECORD)
-    return {
-        name: np.concatenate([block[name] for block in blocks]) if blocks else np.empty(0, dtype)
-        for name, dtype in RECORD.items()
-    }
 
 
 def read_settings(store: Store) -> pd.DataFrame:

@@ -67,7 +67,8 @@ class Repeats:
             found = {row[0]: (row[1], tuple(row[2:])) for row in rows if run.since <= row[1] <= run.until}
             if len(found) < run.count:
                 columns = ("seq", "t", *CONTENT_COLUMNS)
-                for row in archived_run(self.conn, node_id, run.boot, run.since, run.until, columns):
+                said = archived_run(self.conn, node_id, run.boot, since_s=run.since, until_s=run.until, columns=columns)
+                for row in said:
                     found.setdefault(row[0], (row[1], tuple(row[2:])))
             self._runs[key] = found
         return self._runs[key]

@@ -33,7 +33,7 @@ def ours(file: str) -> int:
     from fleet.daily.rollup import roll_up
     from fleet.store.days import take_dirty
     from fleet.store.engine import open_store
-    from fleet.store.reading import part_records, taken_parts
+    from fleet.store.parts import part_records, taken_parts
 
     with open_store(f"sqlite:///{file}") as store:
         take_dirty(store)
@@ -80,7 +80,8 @@ def sqlite_sql(file: str) -> int:
 
 
 def parquet(folder: str) -> int:
-    """The project's roll-up over the archive's files, block by block."""
+    """The project's roll-up over the archive's files, block by block, cut where a node ends."""
+    import numpy as np
     import pyarrow.parquet
 
     from fleet.daily.rollup import roll_up
@@ -89,11 +90,15 @@ def parquet(folder: str) -> int:
     start()
     made = 0
     for path in sorted(Path(folder).glob("*.parquet")):
+        rest = {name: np.empty(0, dtype) for name, dtype in RECORD.items()}
         with pyarrow.parquet.ParquetFile(path) as file:
             for group in range(file.num_row_groups):
                 table = file.read_row_group(group, columns=list(RECORD))
-                columns = {name: table.column(name).to_numpy() for name in RECORD}
-                made += len(roll_up(columns)["day"])
+                columns = {name: np.concatenate([rest[name], table.column(name).to_numpy()]) for name in RECORD}
+                cut = int(np.searchsorted(columns["node_id"], columns["node_id"][-1]))
+                rest = {name: values[cut:] for name, values in columns.items()}
+                made += len(roll_up({name: values[:cut] for name, values in columns.items()})["day"])
+        made += len(roll_up(rest)["day"])
     return made
 
 
@@ -108,7 +113,7 @@ def duckdb(folder: str) -> int:
     grouped = grouped.replace("sum(cause = 2)", "count_if(cause = 2)")
     source = f"FROM '{folder}/*.parquet' GROUP BY ALL"
     query = " ".join(("SELECT node_id, hour // 24 AS day,", grouped, ",", medians, source))
-    return len(link.execute(query).fetch_arrow_table())
+    return len(link.execute(query).fetchall())
 
 
 WAYS: dict[str, Callable[[str], int]] = {f.__name__: f for f in (ours, read_sql, sqlite_sql, parquet, duckdb)}

@@ -29,7 +29,7 @@ REACHED = {
     "sqlite_sql ÷ ours, CPU": (3.3, 5.0),
     "duckdb ÷ ours, CPU": (0.9, 1 / 0.7),
 }
-"""Ratio reached on the machine of the day, and the goal."""
+"""Ratio reached on the machine of the day, and the goal. Ours makes 93 columns a day row, the others 24 or so."""
 
 
 def script(name: str, *words: str) -> str:

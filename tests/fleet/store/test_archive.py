@@ -43,7 +43,11 @@ def hot_rows(store: Store) -> int:
         return int(conn.execute(text("SELECT count(*) FROM wakes")).scalar_one())
 
 
-def test_records_and_day_rows_are_the_same_before_and_after(either_store: Store, tmp_path: Path) -> None:
+@pytest.mark.parametrize("whole_month_count", [2, 2_000])
+def test_records_and_day_rows_are_the_same_before_and_after(
+    either_store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, whole_month_count: int
+) -> None:
+    monkeypatch.setattr("fleet.store.parts.WHOLE_MONTH_COUNT", whole_month_count)
     write_batch(either_store, wakes())
     roll_up_dirty(either_store)
     records, days = read_records(either_store, *EVER), read_days(either_store)

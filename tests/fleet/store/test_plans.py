@@ -10,7 +10,8 @@ import pytest
 from sqlalchemy import Select, func, select
 
 from fleet.store.engine import Store, open_store
-from fleet.store.reading import Part, part_query, records_query
+from fleet.store.parts import Part, part_query
+from fleet.store.reading import records_query
 from fleet.store.tables import CHARGES, DAYS, ESTIMATES, FLEET_DAYS, LATEST, NODES, WAKES, WEEKS
 
 BY_KEY = "USING PRIMARY KEY"
@@ -32,10 +33,13 @@ QUERIES: dict[str, tuple[Select[Any], str]] = {
         f"{HOUR_NODE}=? AND t>? AND t<?)",
     ),
     "a day mostly dirty": (
-        part_query(Part(20_000, 0, 4095, 4000), 4096),
+        part_query(Part(20_000, 20_000, 0, 4095, 4000), 4096),
         f"{HOUR_NODE}>? AND node_id<?)",
     ),
-    "late node-days": (part_query(Part(20_000, 0, 4095, 9), 4096), f"SEARCH wakes {BY_KEY} (hour=? AND node_id=?)"),
+    "late node-days": (
+        part_query(Part(20_000, 20_000, 0, 4095, 9), 4096),
+        f"SEARCH wakes {BY_KEY} (hour=? AND node_id=?)",
+    ),
     "oldest record": (select(func.min(WAKES.c.hour)), "SEARCH wakes"),
     "one analysis": (
         select(ESTIMATES.c.result)
