@@ -34,8 +34,8 @@ def list_(
 
     Example: wakeledger setaside list --reason not_json
     """
-    from fleet.commands.opened import opened
-    from fleet.commands.show import iso, show_json, show_table
+    from fleet.jobs.opened import opened
+    from fleet.show import iso, show_json, show_table
     from fleet.store.set_aside import read_set_aside
 
     _, store = opened()
@@ -67,8 +67,8 @@ def show(
     """
     import sys
 
-    from fleet.commands.opened import opened
-    from fleet.commands.show import iso, show_table
+    from fleet.jobs.opened import opened
+    from fleet.show import iso, show_table
     from fleet.store.set_aside import one_set_aside
 
     _, store = opened()
@@ -90,7 +90,7 @@ def retry(reason: Reason = None) -> None:
 
     Example: wakeledger setaside retry --reason no_mapping
     """
-    from fleet.commands.opened import opened
+    from fleet.jobs.opened import opened
     from ingest.retrying import retry_set_aside
 
     settings, store = opened(readonly=False)
@@ -108,9 +108,9 @@ def adopt(
 
     Example: wakeledger adopt n049 --profile creek-level-2 --site mill-creek
     """
-    from fleet.commands.opened import opened
-    from fleet.commands.show import show_table
     from fleet.errors import SetupError
+    from fleet.jobs.opened import opened
+    from fleet.show import show_table
     from fleet.store.setup import adopt_node
     from ingest.known_nodes import unknown_nodes
 

@@ -27,8 +27,8 @@ def try_(
 
     Example: wakeledger mapping try loggers.toml payload.json --topic loggers/n7/up
     """
-    from fleet.commands.show import show_json, show_table
     from fleet.settings import load_settings
+    from fleet.show import show_json, show_table
     from ingest.dialects import foreign_of
     from ingest.trying import try_sample
 

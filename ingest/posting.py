@@ -1,4 +1,4 @@
-"""Beside the listener: every few seconds a look at the orders on their way, and the broker's topics kept as they should be."""
+"""Beside the listener: a look at the orders on their way every few seconds, and the topics kept as they should be."""
 
 from __future__ import annotations
 

@@ -30,9 +30,9 @@ def advise(
     Example: wakeledger advise --site "North creek" --until 2027-03-01 --odds 0.9
     """
     from fleet.clock import now_utc
-    from fleet.commands.opened import deployment_of, opened
-    from fleet.commands.show import show_json, show_table
     from fleet.jobs.advice import advice_rows, draft_orders, target_of
+    from fleet.jobs.opened import deployment_of, opened
+    from fleet.show import show_json, show_table
 
     settings, store = opened(readonly=not draft)
     deployment = deployment_of(settings, store)
@@ -63,10 +63,10 @@ def whatif(
     Example: wakeledger whatif n001 --lo 0.75 --hyst 0.1 --sleep 7200
     """
     from fleet.clock import now_utc
-    from fleet.commands.opened import deployment_of, opened
-    from fleet.commands.show import show_json, show_table
     from fleet.errors import SetupError
     from fleet.jobs.advice import what_if_rows
+    from fleet.jobs.opened import deployment_of, opened
+    from fleet.show import show_json, show_table
 
     asked = {
         name: value

@@ -23,10 +23,10 @@ def analyse(
     from datetime import UTC, datetime
 
     from fleet.clock import monotonic_s, now_utc
-    from fleet.commands.opened import opened
-    from fleet.commands.show import iso, show_json
     from fleet.jobs.nightly import nightly, sync_setup
+    from fleet.jobs.opened import opened
     from fleet.profiles.nodes import moment_s
+    from fleet.show import iso, show_json
 
     settings, store = opened(readonly=False)
     started_s = monotonic_s()

@@ -30,10 +30,10 @@ def assess(
 
     Example: wakeledger assess --profiles profiles --nodes nodes.csv --json out.json march.jsonl.gz
     """
-    from fleet.commands.show import plain, show_json
     from fleet.jobs.assess import assess as run
     from fleet.jobs.assess import read_what_if
     from fleet.jobs.deployment import load_deployment
+    from fleet.show import plain, show_json
 
     deployment = load_deployment(profiles, nodes, visits)
     for problem in deployment.problems:

@@ -22,8 +22,8 @@ def verify(
 
     Example: wakeledger audit verify --head 41:9f2c…
     """
-    from fleet.commands.opened import opened
     from fleet.errors import StoreError
+    from fleet.jobs.opened import opened
     from fleet.store.audit import audit_head, verify_audit
 
     _, store = opened()
@@ -45,8 +45,8 @@ def listing(as_json: Annotated[bool, typer.Option("--json", help="JSON instead o
 
     Example: wakeledger audit list
     """
-    from fleet.commands.opened import opened
-    from fleet.commands.show import iso, show_json, show_table
+    from fleet.jobs.opened import opened
+    from fleet.show import iso, show_json, show_table
     from fleet.store.audit import read_audit
 
     _, store = opened()

@@ -21,9 +21,9 @@ def check(
     Example: wakeledger check
     """
     from fleet.clock import now_utc
-    from fleet.commands.show import show_json, show_table
     from fleet.jobs.look_over import look_over
     from fleet.settings import load_settings
+    from fleet.show import show_json, show_table
     from ingest.broker import probe_broker
 
     settings = load_settings()

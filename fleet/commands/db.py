@@ -24,8 +24,8 @@ def size(as_json: Annotated[bool, typer.Option("--json", help="JSON instead of a
     Example: wakeledger db size
     """
     from fleet.clock import now_utc
-    from fleet.commands.opened import opened
-    from fleet.commands.show import show_json, show_table
+    from fleet.jobs.opened import opened
+    from fleet.show import show_json, show_table
     from fleet.store.archive import size_forecast
 
     _, store = opened()
@@ -45,7 +45,7 @@ def archive(
     Example: wakeledger db archive archive --keep-months 2
     """
     from fleet.clock import now_utc
-    from fleet.commands.opened import opened
+    from fleet.jobs.opened import opened
     from fleet.store.archive import archive_closed_months
 
     _, store = opened(readonly=False)
@@ -58,7 +58,7 @@ def rebuild() -> None:
 
     Example: wakeledger db rebuild
     """
-    from fleet.commands.opened import opened
+    from fleet.jobs.opened import opened
     from fleet.jobs.rebuild import rebuild as run
 
     _, store = opened(readonly=False)

@@ -26,9 +26,9 @@ def flags(
 
     Example: wakeledger flags --node n001
     """
-    from fleet.commands.opened import opened
-    from fleet.commands.show import iso, show_json, show_table
+    from fleet.jobs.opened import opened
     from fleet.profiles.nodes import moment_s
+    from fleet.show import iso, show_json, show_table
     from fleet.store.findings import read_flags
     from fleet.store.results import rows_of
     from fleet.store.setup import read_nodes
@@ -69,7 +69,7 @@ def why(
     Example: wakeledger why n001
     """
     from fleet.clock import now_utc
-    from fleet.commands.opened import deployment_of, opened
+    from fleet.jobs.opened import deployment_of, opened
     from fleet.jobs.why import why_text
 
     settings, store = opened()
@@ -90,8 +90,8 @@ def mute(
     Example: wakeledger mute n001 gone_quiet --until 2026-12-24 --reason "gateway is being moved"
     """
     from fleet.clock import now_utc
-    from fleet.commands.opened import opened
     from fleet.errors import SetupError
+    from fleet.jobs.opened import opened
     from fleet.profiles.nodes import moment_s
     from fleet.store.setup import add_mute
     from fleet.words import Flag

@@ -49,8 +49,8 @@ def listing(as_json: Annotated[bool, typer.Option("--json", help="JSON instead o
 
     Example: wakeledger keys list
     """
-    from fleet.commands.show import show_json, show_table
     from fleet.settings import load_settings
+    from fleet.show import show_json, show_table
     from fleet.store.keys import read_keys
 
     rows = [(name, key.generation) for name, key in read_keys(load_settings().keys_dir).items()]

@@ -39,8 +39,8 @@ def nodes(
 
     Example: wakeledger nodes --site "North creek" --json
     """
-    from fleet.commands.opened import opened
-    from fleet.commands.show import show_csv, show_json, show_table
+    from fleet.jobs.opened import opened
+    from fleet.show import show_csv, show_json, show_table
     from fleet.store.findings import read_results
 
     _, store = opened()
@@ -65,8 +65,8 @@ def node(
 
     Example: wakeledger node n001
     """
-    from fleet.commands.opened import opened
-    from fleet.commands.show import show_json, show_table
+    from fleet.jobs.opened import opened
+    from fleet.show import show_json, show_table
 
     _, store = opened()
     one = result_of(store, name)

@@ -39,9 +39,9 @@ def draft(
     Example: wakeledger retune draft n001 n002 --lo 0.75 --hyst 0.1
     """
     from fleet.clock import now_utc
-    from fleet.commands.opened import deployment_of, opened
     from fleet.jobs.drafts import draft as make
     from fleet.jobs.drafts import known_of
+    from fleet.jobs.opened import deployment_of, opened
 
     settings, store = opened(readonly=False)
     now_at = now_utc()
@@ -60,9 +60,9 @@ def check(
     Example: wakeledger retune check
     """
     from fleet.clock import now_utc
-    from fleet.commands.opened import deployment_of, opened
-    from fleet.commands.show import show_json, show_table
     from fleet.jobs.drafts import breaches_of, drafts, known_of
+    from fleet.jobs.opened import deployment_of, opened
+    from fleet.show import show_json, show_table
     from fleet.store.results import rows_of
 
     settings, store = opened()
@@ -87,9 +87,9 @@ def show(
 
     Example: wakeledger retune show 3
     """
-    from fleet.commands.opened import opened
-    from fleet.commands.show import show_json
     from fleet.errors import OrderError
+    from fleet.jobs.opened import opened
+    from fleet.show import show_json
     from fleet.store.orders import read_order
 
     _, store = opened()
@@ -112,9 +112,9 @@ def send(
     The listener posts them and moves them on as records prove them. Example: wakeledger retune send --yes 3
     """
     from fleet.clock import now_utc
-    from fleet.commands.opened import deployment_of, opened
     from fleet.errors import LimitError
     from fleet.jobs.drafts import drafts
+    from fleet.jobs.opened import deployment_of, opened
     from fleet.jobs.release import Override, begin_release, preview
 
     settings, store = opened(readonly=dry_run)
@@ -146,8 +146,8 @@ def hold(
     Example: wakeledger retune hold 2 --why "wrong unit"
     """
     from fleet.clock import now_utc
-    from fleet.commands.opened import opened
     from fleet.errors import OrderError
+    from fleet.jobs.opened import opened
     from fleet.jobs.release_step import hold as stop
 
     _, store = opened(readonly=False)
@@ -165,8 +165,8 @@ def putback(
     Example: wakeledger retune putback n001
     """
     from fleet.clock import now_utc
-    from fleet.commands.opened import deployment_of, opened
     from fleet.jobs.drafts import draft_former
+    from fleet.jobs.opened import deployment_of, opened
 
     settings, store = opened(readonly=False)
     for name in node:
@@ -182,9 +182,9 @@ def listing(
 
     Example: wakeledger retune list --node n001
     """
-    from fleet.commands.opened import deployment_of, opened
-    from fleet.commands.show import iso, show_json, show_table
     from fleet.jobs.drafts import named
+    from fleet.jobs.opened import deployment_of, opened
+    from fleet.show import iso, show_json, show_table
     from fleet.store.orders import read_orders
     from fleet.store.results import rows_of
 
@@ -213,7 +213,7 @@ def listing(
 def _show_drafts(waiting: Any) -> None:
     import json
 
-    from fleet.commands.show import show_table
+    from fleet.show import show_table
     from fleet.store.results import rows_of
 
     lines = []

@@ -21,9 +21,9 @@ def score(
     Example: wakeledger score --weeks 12
     """
     from fleet.clock import now_utc
-    from fleet.commands.opened import deployment_of, opened
-    from fleet.commands.show import show_json, show_table
+    from fleet.jobs.opened import deployment_of, opened
     from fleet.jobs.score import scorecard
+    from fleet.show import show_json, show_table
     from fleet.store.results import rows_of
 
     settings, store = opened()

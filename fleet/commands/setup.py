@@ -53,8 +53,8 @@ def settings(
     """
     import msgspec
 
-    from fleet.commands.show import show_json, show_table
     from fleet.settings import Settings, load_settings, source_of
+    from fleet.show import show_json, show_table
 
     values = msgspec.to_builtins(load_settings())
     defaults = msgspec.to_builtins(Settings())

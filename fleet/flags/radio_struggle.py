@@ -24,7 +24,7 @@ def radio_struggle(view: FleetView) -> Verdicts:
         failed = view["failed_tries"] / view["tries_count"]
     log_length = np.log(np.maximum(length_ms, 1.0))
     own = log_length - common_course(log_length, view.site_codes)
-    steps = find_steps(own, sd_floor=0.05)
+    steps = find_steps(own, least_sd=0.05)
     lasting = nan_mean(own[:, -RECENT_D:]) > (steps.before + steps.after) / 2
     recent_ms, recent_failed = view.mean_recent(length_ms), view.mean_recent(failed)
     usual_ms = np.where(np.isfinite(steps.before), np.exp(steps.before), np.nan)

@@ -25,14 +25,14 @@ class Steps:
     half_window: FloatArray
 
 
-def find_steps(values: FloatArray, *, sd_floor: float = 1e-9, oldest: int = 90) -> Steps:
+def find_steps(values: FloatArray, *, least_sd: float = 1e-9, oldest: int = 90) -> Steps:
     """The step up that explains each series best.
 
     Parameters
     ----------
     values
         One series a row; NaN where nothing is known. shape (n_series, n_days)
-    sd_floor
+    least_sd
         Spread below which a series is not believed to be. [unit of values]
     oldest
         Steps are looked for in the last so many columns only.
@@ -76,7 +76,7 @@ def find_steps(values: FloatArray, *, sd_floor: float = 1e-9, oldest: int = 90) 
         return Steps(np.zeros(n, np.int64), nothing, nothing, nothing, nothing)
     best = z.argmax(axis=1)
     rows = np.arange(n)
-    noise = np.maximum(noise_sd(values), sd_floor)
+    noise = np.maximum(noise_sd(values), least_sd)
     found = np.isfinite(z[rows, best])
     size = after[rows, best] - before[rows, best]
     with np.errstate(invalid="ignore", divide="ignore"):

@@ -28,7 +28,7 @@ def wakes_often(view: FleetView) -> Verdicts:
     """
     scaled = anscombe(view.wakes)
     own = np.where(since_last_break(view), scaled - common_course(scaled, view.site_codes), np.nan)
-    steps = find_steps(own, sd_floor=1.0)
+    steps = find_steps(own, least_sd=1.0)
     rows, days = np.arange(view.shape[0]), view.shape[1]
     after_mask = np.arange(days) >= steps.at[:, None]
     before = nan_mean(np.where(after_mask, np.nan, np.where(np.isfinite(own), view.wakes, np.nan)))

@@ -112,7 +112,7 @@ def seal_group(
     rows = rows[(rows["release_id"] == release_id) & (rows["stage"] == stage)]
     names = []
     for row in rows_of(rows):
-        seal_one(store, deployment, settings, known, keys, row, who=who, now_at=now_at)
+        seal_one(store, deployment, settings, known=known, keys=keys, row=row, who=who, now_at=now_at)
         names.append(str(row["node"]))
     return names
 
@@ -121,10 +121,10 @@ def seal_one(
     store: Store,
     deployment: Deployment,
     settings: Settings,
+    *,
     known: Known,
     keys: Mapping[str, OrderKey],
     row: Mapping[str, Any],
-    *,
     who: str,
     now_at: datetime,
 ) -> None:

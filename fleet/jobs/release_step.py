@@ -47,7 +47,7 @@ def step(store: Store, deployment: Deployment, settings: Settings, *, now_at: da
         f"{one.node}: order {one.rev} is {one.state}" for one in observe_all(store, known, deployment, now_at=now_at)
     ]
     for release in running_releases(store):
-        done += _step_release(store, deployment, settings, known, release, now_at)
+        done += _step_release(store, deployment, settings, known, release=release, now_at=now_at)
     return done
 
 
@@ -56,6 +56,7 @@ def _step_release(
     deployment: Deployment,
     settings: Settings,
     known: Known,
+    *,
     release: Mapping[str, Any],
     now_at: datetime,
 ) -> list[str]:
@@ -76,7 +77,7 @@ def _step_release(
         return [f"release {number}: {sum(kept)} orders of group {stage + 1} are kept: {verdict.why}"]
     if not all(OrderState(row["state"]) in ENDED for row in group):
         return []
-    return _next_group(store, deployment, settings, number, rows, stage, now_at)
+    return _next_group(store, deployment, settings, number, rows=rows, stage=stage, now_at=now_at)
 
 
 def _next_group(
@@ -84,6 +85,7 @@ def _next_group(
     deployment: Deployment,
     settings: Settings,
     number: int,
+    *,
     rows: pd.DataFrame,
     stage: int,
     now_at: datetime,

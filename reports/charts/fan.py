@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
+from itertools import pairwise
 from typing import Any
 
 import altair as alt
@@ -63,7 +64,7 @@ def fan(line: NodeLine, site: SiteLine, as_of: float, say: Say) -> dict[str, Any
     start = datetime.fromtimestamp(as_of, UTC) - timedelta(days=BACK_D)
     spec = copy.deepcopy(_definition(int(start.timestamp()), say.language))
     today = as_of * 1000
-    points = [
+    points: list[dict[str, Any]] = [
         dict(zip(("at", "p10", "p25", "p50", "p75", "p90"), (today + at * MS_PER_DAY, *levels), strict=True))
         for at, *levels in fan_points(line.fan)
         if at <= AHEAD_D
@@ -75,6 +76,9 @@ def fan(line: NodeLine, site: SiteLine, as_of: float, say: Say) -> dict[str, Any
         if 0 < visit.ahead_d <= AHEAD_D
     ]
     now = [{"at": today, "text": say("panels.today", level=say.level(line.charge_left)), "level": line.charge_left}]
+    for before, point in pairwise(points[::-1]):
+        if point["p50"] <= 0:
+            before["p50"] = None
     values = {"fan": points, "history": _broken(history), "marks": marks, "now": now}
     spec["datasets"] = values
     return spec
