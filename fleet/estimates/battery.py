@@ -13,6 +13,7 @@ from fleet.estimates.battery_beliefs import beliefs_of
 from fleet.estimates.cell_prior import CellPrior
 from fleet.estimates.drain_ahead import DrainAhead, drain_ahead
 from fleet.estimates.evidence import DaySeries, Evidence, evidence_of
+from fleet.estimates.hidden_drain import HiddenDrain, hidden_drain
 from fleet.estimates.hypotheses import Beliefs
 from fleet.estimates.remaining_life import Outcome, outcome_of
 from fleet.estimates.state_of_charge import Filtered, weigh
@@ -144,11 +145,25 @@ def _fit(
     )
     if learned is not None:
         beliefs = _taught(beliefs, *learned)
+    if not recharged:
+        beliefs = _with_step(beliefs, hidden_drain(series, beliefs, kind.prior), series.end_d)
     shown = evidence_of(series)
     state = weigh(shown, beliefs, kind.chemistry, kind.prior, draws=draws, seed=history.node_id % 2**31)
     rng = np.random.default_rng([history.node_id % 2**31, 1])
     outcome = outcome_of(state, beliefs, kind.chemistry, kind.prior, _ahead(history, start_s), rng=rng)
     return beliefs, shown, state, outcome
+
+
+def _with_step(beliefs: Beliefs, seen: HiddenDrain | None, end_d: float) -> Beliefs:
+    """Beliefs that expect the hidden drain which the voltage shows."""
+    if seen is None:
+        return beliefs
+    return replace(
+        beliefs,
+        extra_share=max(seen.share, beliefs.extra_share),
+        extra_from=(seen.began_d / end_d, seen.began_sd_d / end_d),
+        extra_log=(seen.log_size, seen.log_size_sd),
+    )
 
 
 def _taught(beliefs: Beliefs, before: Beliefs, state: Filtered) -> Beliefs:

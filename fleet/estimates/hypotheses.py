@@ -17,10 +17,9 @@ IntArray = NDArray[np.int64]
 DIMENSIONS = 9
 FRESH_DOD = 0.03  # a pack sold as fresh may have lost so much
 USED_DOD = 0.75  # a part-used pack is somewhere below
-EXTRA_MIDDLE = 1.0  # a hidden drain is about as large as all the counted drain, give or take
-EXTRA_LOG_SD = 1.0  # a factor of e
 GROWS_SHARE = 0.5  # of hidden drains grow, a quarter stays level, a quarter has ended again
 ENDED_SHARE = 0.25
+SEEN_GROWS_SHARE = 0.2  # of those that show as a step
 
 
 @dataclass(frozen=True)
@@ -44,6 +43,11 @@ class Beliefs:
     radio_ma: float
     cutoff_mv: float
     recharged: bool = False
+    extra_from: tuple[float, float] | None = None  # share of the time so far and its spread, where a step was seen
+    extra_log: tuple[float, float] = (
+        0.0,
+        1.0,
+    )  # of the hidden drain over the counted one: about as large, give or take
 
 
 @dataclass(frozen=True)
@@ -72,20 +76,30 @@ def particles_of(places: FloatArray, beliefs: Beliefs, prior: CellPrior) -> Part
     inside = np.clip(places, 1e-6, 1.0 - 1e-6)
     normal = ndtri(inside)
     extra = inside[:, 4] < beliefs.extra_share
-    ended = extra & (inside[:, 6] > 1.0 - ENDED_SHARE)
+    seen = beliefs.extra_from is not None
+    ended = extra & (inside[:, 6] > 1.0 - ENDED_SHARE) & (not seen)
+    grows = inside[:, 6] < (GROWS_SHARE if not seen else SEEN_GROWS_SHARE)
     choose = np.searchsorted(np.cumsum(prior.weight), inside[:, 7])
     return Particles(
         capacity_mah=beliefs.capacity_mah * np.exp(beliefs.capacity_log_sd * normal[:, 0]),
         start_dod=_start_dod(inside[:, 1], beliefs),
         floor_factor=np.exp(beliefs.floor_log_mean + beliefs.floor_log_sd * normal[:, 2]),
         wake_factor=np.exp(beliefs.wake_log_mean + beliefs.wake_log_sd * normal[:, 3]),
-        extra_from=np.where(extra, inside[:, 4] / beliefs.extra_share, 1.0),
-        extra=np.where(extra, EXTRA_MIDDLE * np.exp(EXTRA_LOG_SD * normal[:, 5]), 0.0),
-        extra_grows=inside[:, 6] < GROWS_SHARE,
+        extra_from=np.where(extra, _began(inside[:, 4] / beliefs.extra_share, beliefs), 1.0),
+        extra=np.where(extra, np.exp(beliefs.extra_log[0] + beliefs.extra_log[1] * normal[:, 5]), 0.0),
+        extra_grows=grows,
         extra_until=np.where(ended, (inside[:, 6] - 1.0 + ENDED_SHARE) / ENDED_SHARE, 1.0),
         hypothesis=np.minimum(choose, len(prior.weight) - 1).astype(np.int64),
         resistance_factor=np.exp(beliefs.resistance_log_sd * normal[:, 8]),
     )
+
+
+def _began(place: FloatArray, beliefs: Beliefs) -> FloatArray:
+    """Share of the time so far after which a hidden drain began: anywhere, or about where a step was seen."""
+    if beliefs.extra_from is None:
+        return place
+    middle, spread = beliefs.extra_from
+    return np.clip(middle + spread * ndtri(np.clip(place, 1e-6, 1.0 - 1e-6)), 0.0, 1.0)
 
 
 def _start_dod(place: FloatArray, beliefs: Beliefs) -> FloatArray:
