@@ -13,6 +13,7 @@ from fleet.messages import BandSettings
 from fleet.units import S_PER_D
 
 STANDING = 1e-12
+CLEAR_INSIDE = 0.999
 
 
 @dataclass(frozen=True)
@@ -191,12 +192,15 @@ def find_events(paths: Paths, reference: BandSettings, event_s: float) -> Events
     return Events(joined[0], joined[1], joined[2], joined[3].astype(bool))
 
 
-def events_seen(paths: Paths, edge: EdgePass, events: Events, late_s: float, *, high: bool) -> np.ndarray:
+def events_seen(
+    paths: Paths, edge: EdgePass, events: Events, firmware: Firmware, *, late_s: float, high: bool
+) -> np.ndarray:
     """Chance of each event beyond one edge that this edge has woken the node for it by `late_s` after its start.
 
     Notes
     -----
-    An edge already tripped by this same excursion counts as seen: the record that says so is sent.
+    An edge already tripped by this same excursion counts as seen: the record that says so is sent. Level re-arming is
+    deaf for its hold-off after a wake: a wake of another excursion shortly before hides the start of this one.
     """
     mine = np.flatnonzero(events.high == high)
     if not len(mine):
@@ -204,6 +208,10 @@ def events_seen(paths: Paths, edge: EdgePass, events: Events, late_s: float, *, 
     cells = max(1, round(late_s / paths.step_s) + 1)
     window = np.minimum(events.first[mine, None] + np.arange(cells), paths.x.shape[1] - 1)
     rows = events.draw[mine, None]
-    return np.asarray(
-        np.maximum(1.0 - edge.armed[rows, window].min(axis=1), -np.expm1(-edge.wakes[rows, window].sum(axis=1)))
-    )
+    seen = np.maximum(1.0 - edge.armed[rows, window].min(axis=1), -np.expm1(-edge.wakes[rows, window].sum(axis=1)))
+    deaf = int((firmware.repeat_s - late_s) / paths.step_s) if firmware.level else 0
+    if deaf > 0:
+        before = np.maximum(events.first[mine, None] - 1 - np.arange(deaf), 0)
+        of_another = np.cumsum(edge.armed[rows, before] > CLEAR_INSIDE, axis=1) > 0
+        seen = seen * np.exp(-(edge.wakes[rows, before] * of_another).sum(axis=1))
+    return np.asarray(seen)

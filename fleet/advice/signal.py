@@ -68,6 +68,10 @@ def fit_signal(
     """
     firmware = read_firmware(seen, profile)
     cycle, spread = _slow_part(seen)
+    noise_sd = noise_by_overshoot(seen, cycle, spread, firmware)
+    if not spread.ripple_known and noise_sd is not None:
+        spread = replace(spread, ripple_sd=max(spread.ripple_sd, noise_sd))
+    share = _noise_share(seen, spread, noise_sd)
     end_s = float(seen.t[-1])
     start_s = max(float(seen.t[0]), end_s - window_d * S_PER_D)
     step_s = max(firmware.poll_s, 30.0, (end_s - start_s) / CELLS_MOST)
@@ -77,7 +81,7 @@ def fit_signal(
     low = float(times[counted & (seen.cause == 1)].sum())
     high = float(times[counted & (seen.cause == 2)].sum())
     days = max(paths.span_d, 1e-6)
-    ripple, told = _waves_that_match(seen, cycle, spread, firmware, paths=paths, wanted=low + high)
+    ripple, told = _waves_that_match(seen, spread, firmware, paths=paths, wanted=low + high, likely=share)
     crossings = [
         0.0 if firmware.level else crossings_count(paths, seen.now, ripple, high=high) for high in (False, True)
     ]
@@ -136,14 +140,13 @@ def _with_lost(seen: NodeEvidence, counted: np.ndarray) -> np.ndarray:
 
 
 def _waves_that_match(
-    seen: NodeEvidence, cycle: Cycle, spread: Spread, firmware: Firmware, *, paths: Paths, wanted: float
+    seen: NodeEvidence, spread: Spread, firmware: Firmware, *, paths: Paths, wanted: float, likely: float
 ) -> tuple[Ripple, tuple[float, float]]:
     """Ripple that gives about the band wakes seen under the present settings, close to what else is known of it.
 
     Noise share and wave time are searched together: the logarithm of the wakes told is smooth in both, so it is worked
     out at nine points and read between them. Waves of 15 s, within a factor of 3, are the prior (assumed).
     """
-    likely = _noise_share(seen, spread, cycle, firmware)
     few = replace(paths, x=paths.x[:1])
 
     def told(share: float, wave_s: float, on: Paths) -> tuple[float, float]:
@@ -174,20 +177,26 @@ def _ripple(spread: Spread, noise_share: float, wave_s: float, firmware: Firmwar
     return Ripple(float(np.sqrt(waves)), long_s, spread.ripple_sd * noise_share, firmware.poll_s)
 
 
-def _noise_share(seen: NodeEvidence, spread: Spread, cycle: Cycle, firmware: Firmware) -> float:
-    """Share of the ripple's spread that is new at each poll, from how far band wakes overshoot the edge.
+def _noise_share(seen: NodeEvidence, spread: Spread, noise_sd: float | None) -> float:
+    """Share of the ripple's spread that is new at each poll."""
+    if looks_white(seen):
+        return 0.95
+    return 0.7 if noise_sd is None else float(np.clip(noise_sd / max(spread.ripple_sd, 1e-12), 0.15, 0.98))
+
+
+def noise_by_overshoot(seen: NodeEvidence, cycle: Cycle, spread: Spread, firmware: Firmware) -> float | None:
+    """Spread of what is new at each poll, from how far band wakes overshoot the edge; None if they do not tell,
+    as under level re-arming, where later wakes of a stay outside read far beyond.
 
     Beyond an edge 2 to 3 spreads out a normal noise overshoots by its spread / 2.4 on average; what the slow reading
     itself moves from poll to poll is taken off first.
     """
-    if looks_white(seen):
-        return 0.95
     beyond = np.where(seen.cause == 1, seen.band_lo - seen.reading, seen.reading - seen.band_hi)
     beyond = beyond[seen.is_band & np.isfinite(beyond)]
-    if len(beyond) < 8 or (beyond >= -1e-9).mean() < 0.7:
-        return 0.7
+    if firmware.level or len(beyond) < 8 or (beyond >= -1e-9).mean() < 0.7:
+        return None
     overshoot = float(np.mean(np.sort(beyond[beyond >= 0])[: max(1, int(0.95 * len(beyond)))]))
     t = seen.t[:: max(1, len(seen.t) // 200)]
     glide = float(np.std(cycle.at(t + firmware.poll_s) - cycle.at(t)))
     moved = float(np.hypot(glide, spread.sd * np.sqrt(2.0 * min(firmware.poll_s / spread.tau_s, 1.0))))
-    return float(np.clip(2.4 * max(overshoot - 0.5 * moved, 0.0) / max(spread.ripple_sd, 1e-12), 0.15, 0.98))
+    return 2.4 * max(overshoot - 0.5 * moved, 0.0)

@@ -175,7 +175,7 @@ def edge_told(
     total = running_sum(model.paths, edge.wakes)
     total *= model.match[high].factor(float(total[:, -1].mean()), crossings)
     per_d = total[:, -1] / max(model.paths.span_d, 1e-6)
-    return EdgeTold(total, per_d, events_seen(model.paths, edge, events, late_s, high=high))
+    return EdgeTold(total, per_d, events_seen(model.paths, edge, events, model.firmware, late_s=late_s, high=high))
 
 
 def band_told(model: SignalModel, low: EdgeTold, high: EdgeTold) -> BandTold:
