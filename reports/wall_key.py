@@ -15,10 +15,14 @@ WIDTH, HEIGHT = 400, 160
 
 
 def key_line(lines: list[NodeLine]) -> NodeLine | None:
-    """The node that shows most: its fan reaches zero within the cell."""
+    """The node that shows most: the widest fan that reaches zero within the cell."""
     drawn = [line for line in lines if len(line.fan) > 1 and line.days_left_p50 is not None]
     good = [line for line in drawn if 60 < (line.days_left_p50 or 0.0) < 250 and len(line.history) > 3]
-    return next(iter(good or drawn), None)
+    return max(good or drawn, key=_width_d, default=None)
+
+
+def _width_d(line: NodeLine) -> float:
+    return (line.days_left_p90 or 0.0) - (line.days_left_p10 or 0.0)
 
 
 def key_cell(line: NodeLine, visits: tuple[VisitDay, VisitDay], today: date, say: Say) -> str:
