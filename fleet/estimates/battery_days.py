@@ -165,8 +165,8 @@ def _voltage(days: FleetDays, line: int, history: NodeHistory, kind: BatteryKind
 
 
 def _told_s(history: NodeHistory, events: pd.DataFrame) -> list[float]:
-    mine = events[(events["node_id"] == history.node_id) & (events["what"] == str(EventKind.SWAP))]
-    told = {float(at) for at in mine["at"] if history.started_s < at <= history.as_of_s}
+    mine = (events["node_id"].to_numpy() == history.node_id) & (events["what"].to_numpy() == str(EventKind.SWAP))
+    told = {float(at) for at in events["at"].to_numpy(float)[mine] if history.started_s < at <= history.as_of_s}
     fitted = history.fitted_s
     later = history.started_s + S_PER_D < fitted <= history.as_of_s
     if later and not any(abs(fitted - at) < S_PER_D for at in told):

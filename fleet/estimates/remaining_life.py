@@ -23,7 +23,7 @@ CHANGE_LOG_SD = 0.5
 REVERT_SHARE = 0.5  # chance that a change leads back to the node's long-run drain
 COLD_SHARE = 0.5  # at light load a cell loses at most so much of the table's share in the cold
 LIFE_MOST_D = 36_525.0
-AHEAD = np.concatenate([[0.0], np.linspace(0.02, 1.0, 25), np.linspace(1.1, 2.0, 8)])  # of a first guess of the life
+AHEAD = np.concatenate([[0.0], np.linspace(0.05, 1.0, 16), np.linspace(1.15, 2.0, 6)])  # of a first guess of the life
 
 
 @dataclass(frozen=True)

@@ -69,7 +69,7 @@ def swap_days(shown: DailyVoltage, chemistry: Chemistry, series: int) -> list[in
     found: list[int] = []
     start = 0
     steps = np.abs(np.diff(shown.mv, prepend=shown.mv[:1]))
-    for at in np.flatnonzero((steps > 0.25 * UP_FRAC_RESTARTED * nominal) | shown.restarted):
+    for at in np.flatnonzero((steps > 0.5 * UP_FRAC_RESTARTED * nominal) | shown.restarted):
         if at > start and _is_swap(shown, int(at), start, nominal=nominal, noise=noise):
             found.append(int(shown.day[at]))
             start = int(at)

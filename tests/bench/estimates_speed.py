@@ -97,9 +97,7 @@ def main() -> None:
     used_s = time.process_time() - start_s
     after = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     known = int(made.nodes["days_left_p50"].notna().sum())
-    print(
-        f"{n_nodes} nodes, {len(days)} day rows: {used_s:.1f} s CPU, {(after - before) / 1024:.0f} MB more, {known} known"
-    )
+    print(f"{n_nodes} nodes, {used_s:.1f} s CPU, {(after - before) / 1024:.0f} MB more, {known} known")
 
 
 if __name__ == "__main__":
