@@ -60,8 +60,10 @@ def _text(value: str) -> str:
 def fold(line: str) -> str:
     """The line in pieces of at most 75 octets, never through a character (RFC 5545 §3.1).
 
+    12 octets and 31 letters of two make 74; a space and the other 29 make 59:
+
     >>> [len(piece.encode()) for piece in fold("DESCRIPTION:" + "é" * 60).split("\\r\\n")]
-    [74, 61, 0]
+    [74, 59, 0]
     """
     pieces, piece = [], ""
     for character in line:
