@@ -63,6 +63,19 @@ class NodeEvidence:
         alive[:1] = False
         return np.asarray(alive)
 
+    @property
+    def tells_now(self) -> np.ndarray:
+        """True for gaps that show what the present settings bring: alive throughout, both ends under them."""
+        return np.asarray(self.alive & self.in_now)
+
+    @property
+    def usable(self) -> np.ndarray:
+        """Gaps to predict over: those of the present settings, or all alive ones where these are too few for a day."""
+        for gaps in (self.tells_now, self.alive):
+            if float(self.gap_s[gaps].sum()) >= S_PER_D:
+                return np.asarray(gaps)
+        return np.asarray((self.gap_s > 0) & (self.gap_s < 3.0 * (self.now.sleep_s or S_PER_D)))
+
 
 def node_evidence(
     records: pd.DataFrame, settings: pd.DataFrame, listed: BandSettings, *, hists: Hists | None = None

@@ -107,7 +107,7 @@ def _field(
 
 def _alive_cells(seen: NodeEvidence, start_s: float, step_s: float, count: int) -> np.ndarray:
     """True for cells inside a gap through which the node is known to have run under the settings of now."""
-    usable = seen.alive & seen.in_now
+    usable = seen.usable
     first = np.clip(np.ceil((seen.t - seen.gap_s - start_s) / step_s), 0, count).astype(int)[usable]
     last = np.clip(np.ceil((seen.t - start_s) / step_s), 0, count).astype(int)[usable]
     change = np.zeros(count + 1)

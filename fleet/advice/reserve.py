@@ -9,7 +9,12 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtri
 
-from fleet.advice.whatif import WhatIf
+from fleet.advice.drain import Budget
+from fleet.advice.interval import intervals_tried
+from fleet.advice.signal import SignalModel
+from fleet.advice.whatif import WhatIf, replace_settings, what_if
+from fleet.messages import BandSettings
+from fleet.profiles.profile import Profile
 
 
 @dataclass(frozen=True)
@@ -69,3 +74,13 @@ def reserve_ladder(
         if after.settings.sleep_s is not None and after.drain_mah_per_day.mid < before.drain_mah_per_day.mid:
             rungs.append(Rung(float(needed), after.settings.sleep_s))
     return rungs
+
+
+def interval_steps(
+    model: SignalModel, now: BandSettings, profile: Profile, budget: Budget, *, wider_log_sd: float = 0.0
+) -> list[WhatIf]:
+    """What the node would do at the present and at each longer interval within its limits, all with its own band."""
+    tried = (
+        replace_settings(now, {} if s is None else {"sleep_s": s}) for s in intervals_tried(now.sleep_s, profile.limits)
+    )
+    return [what_if(model, now, settings, profile, budget, wider_log_sd=wider_log_sd) for settings in tried]

@@ -20,6 +20,7 @@ from fleet.units import S_PER_D, S_PER_H
 
 WINDOW_D = 28.0
 CELLS_MOST = 12_000
+UNPROVEN_LOG_SD = 0.5  # of band wakes where the present settings are too new to have shown any
 WAVES_S = (2.0, 15.0, 100.0)
 
 
@@ -76,17 +77,19 @@ def fit_signal(
     start_s = max(float(seen.t[0]), end_s - window_d * S_PER_D)
     step_s = max(firmware.poll_s, 30.0, (end_s - start_s) / CELLS_MOST)
     paths = draw_paths(seen, cycle, spread, window_s=(start_s, end_s), step_s=step_s, draws_count=draws_count, rng=rng)
-    counted = seen.alive & seen.in_now & (seen.t >= start_s)
+    counted = seen.tells_now & (seen.t >= start_s)
+    proven = float(seen.gap_s[counted].sum()) >= S_PER_D
     times = _with_lost(seen, counted)
-    low = float(times[counted & (seen.cause == 1)].sum())
-    high = float(times[counted & (seen.cause == 2)].sum())
+    low, high = (float(times[counted & (seen.cause == cause)].sum()) for cause in (1, 2))
     days = max(paths.span_d, 1e-6)
-    ripple, told = _waves_that_match(seen, spread, firmware, paths=paths, wanted=low + high, likely=share)
+    ripple, told = _waves_that_match(
+        seen, spread, firmware, paths=paths, wanted=low + high if proven else None, likely=share
+    )
     crossings = [
         0.0 if firmware.level else crossings_count(paths, seen.now, ripple, high=high) for high in (False, True)
     ]
-    match = match_edges((low, high), told, (crossings[0], crossings[1]))
-    timer = float(times[counted & seen.is_timer].sum()) / days
+    match = match_edges((low, high), told, (crossings[0], crossings[1])) if proven else (Match(), Match())
+    timer = float(times[counted & seen.is_timer].sum()) / days if proven else S_PER_D / (seen.now.sleep_s or S_PER_D)
     other = float(times[counted & ~seen.is_timer & ~seen.is_band].sum()) / days
     return SignalModel(
         cycle=cycle,
@@ -94,10 +97,10 @@ def fit_signal(
         ripple=ripple,
         firmware=firmware,
         paths=paths,
-        seen_band=(low, high),
+        seen_band=(low, high) if proven else told,
         told_band=told,
         match=match,
-        match_log_sd=float(np.sqrt(1.0 / (low + high + 2.0) + 0.0025)),
+        match_log_sd=float(np.sqrt(1.0 / (low + high + 2.0) + 0.0025)) if proven else UNPROVEN_LOG_SD,
         other_per_d=other,
         timer_per_d=timer,
         n_effective=max(1.0, days * S_PER_D / (2.0 * spread.tau_s)),
@@ -140,7 +143,7 @@ def _with_lost(seen: NodeEvidence, counted: np.ndarray) -> np.ndarray:
 
 
 def _waves_that_match(
-    seen: NodeEvidence, spread: Spread, firmware: Firmware, *, paths: Paths, wanted: float, likely: float
+    seen: NodeEvidence, spread: Spread, firmware: Firmware, *, paths: Paths, wanted: float | None, likely: float
 ) -> tuple[Ripple, tuple[float, float]]:
     """Ripple that gives about the band wakes seen under the present settings, close to what else is known of it.
 
@@ -160,7 +163,7 @@ def _waves_that_match(
     log_wave = np.linspace(float(np.log(WAVES_S[0])), float(np.log(WAVES_S[-1])), 31)
     between = np.stack([np.interp(log_wave, np.log(WAVES_S), row) for row in table])
     fine = np.stack([np.interp(log_share, np.log(shares), column) for column in between.T], axis=1)
-    off = (fine - np.log(wanted + 0.5)) ** 2 / (0.01 + 1.0 / (wanted + 0.5))
+    off = 0.0 if wanted is None else (fine - np.log(wanted + 0.5)) ** 2 / (0.01 + 1.0 / (wanted + 0.5))
     loss = off + ((log_share[:, None] - np.log(likely)) / 0.4) ** 2 + ((log_wave - np.log(15.0)) / 1.1) ** 2
     i, j = np.unravel_index(int(np.argmin(loss)), loss.shape)
     share, wave_s = float(np.exp(log_share[i])), float(np.exp(log_wave[j]))

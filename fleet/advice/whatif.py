@@ -29,6 +29,7 @@ DEFAULT_EVENT_S = 1800.0
 BAND_NAMES = ("lo", "hi", "hyst", "period_ms", "avg")
 CHATTER_FACTOR = 2.0
 UNSURE_STILL = 0.08
+LEVEL_SURER = 0.5  # time outside is better known than crossings
 UNSURE_PER_FOLD = 0.2
 UNSURE_PER_MATCH = 0.15
 
@@ -226,6 +227,7 @@ def _band_log_sd(
     fold = abs(np.log((mid + 0.3) / (now + 0.3)))
     unmatched = abs(np.log((sum(model.seen_band) + 3.0) / (sum(model.told_band) + 3.0)))
     away = 0.0 if same_band else UNSURE_STILL + UNSURE_PER_FOLD * fold + UNSURE_PER_MATCH * unmatched
+    away *= LEVEL_SURER if model.firmware.level else 1.0
     return float(np.sqrt(counting + draws + model.match_log_sd**2 + away**2 + wider_log_sd**2))
 
 

@@ -142,3 +142,16 @@ def test_more_averaging_never_adds_chatter(known: Known) -> None:
 
 def test_settings_of_now_are_those_of_the_last_record(known: Known) -> None:
     assert known.seen.now == NOW
+
+
+def test_settings_that_came_an_hour_ago_are_judged_by_the_records_before() -> None:
+    new = BandSettings(lo=-0.8, hi=0.8, hyst=0.15, sleep_s=7200.0, period_ms=60_000.0, avg=4, rev=3)
+    frame = records(SLOW)
+    frame.loc[len(frame) - 1 :, "set_id"] = 2
+    settings = pd.concat([setting_rows(), setting_rows(new, node_id=2).assign(node_id=1)])
+    known = known_node(frame, settings, {"node_id": 1}, profile(), {})
+    assert known is not None and known.seen.now.hyst == 0.15
+    at, _, _ = wakes_of(SLOW, new, 0.02, seed=77)
+    told = ask(known, {})
+    assert told.wakes_per_day.mid == pytest.approx(len(at) / 21.0, rel=0.2)
+    assert told.wakes_per_day.hi > told.wakes_per_day.mid
