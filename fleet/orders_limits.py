@@ -17,6 +17,8 @@ END_TOO_NEAR_D = 7.0
 BROWNOUT_MARGIN_MV = 100.0
 AIRTIME_SHARE = 0.001
 PASSIVATING = "li-socl2"
+ROUNDING = 1e-9
+"""2.0 − 1.8 is less than 0.2 to a computer; no reading is that fine."""
 
 
 class NodeState(msgspec.Struct, frozen=True, kw_only=True):
@@ -82,7 +84,7 @@ def _ranges(wanted: BandSettings, limits: Limits) -> list[Breach]:
             found.append(Breach("range", f"{name} {value:g} is outside {allowed[0]:g} … {allowed[1]:g}"))
     if wanted.lo is not None and wanted.hi is not None:
         gap = limits.gap_min or 0.0
-        if wanted.hi - wanted.lo < gap or wanted.hi <= wanted.lo:
+        if wanted.hi - wanted.lo < gap - ROUNDING or wanted.hi <= wanted.lo:
             found.append(Breach("range", f"hi − lo is {wanted.hi - wanted.lo:g}; at least {gap:g} is asked for"))
         if wanted.hyst is not None and wanted.hyst >= wanted.hi - wanted.lo:
             found.append(Breach("range", f"hyst {wanted.hyst:g} leaves no room inside the band"))

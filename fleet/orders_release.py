@@ -16,7 +16,8 @@ ON_TRIAL_AT_MOST = 0.10
 WATCH_S = 86_400.0
 RECORDS_EACH = 3
 WORSE_RATIO = 2.0
-ALPHA = 0.01
+ALPHA = 0.001
+"""For one group: a release has some ten of them, and all together may halt falsely once in a hundred."""
 BETA = 0.05
 QUIET_INTERVALS = 2.0
 
@@ -95,7 +96,7 @@ def judge(group: Sequence[Watched], *, control_ratio: float = 1.0) -> Judged:
 
     Notes
     -----
-    Wald's sequential test on pooled wakes, Poisson rate twice the expected against as expected, α 0.01, β 0.05
+    Wald's sequential test on pooled wakes, Poisson rate twice the expected against as expected, α 0.001 a group, β 0.05
     (A. Wald, Annals of Mathematical Statistics 16, 1945, 117-186). A rise of less than about 1.5 passes it, which is
     why the drain is looked at beside it.
     """
@@ -117,7 +118,7 @@ def judge(group: Sequence[Watched], *, control_ratio: float = 1.0) -> Judged:
 def sequential_test(wakes: float, expected: float, *, ratio: float = WORSE_RATIO) -> int:
     """+1 if the rate is `ratio` times the expected, −1 if it is as expected, 0 while undecided.
 
-    >>> sequential_test(20, 8.0), sequential_test(4, 8.0), sequential_test(1, 0.5)
+    >>> sequential_test(22, 8.0), sequential_test(4, 8.0), sequential_test(1, 0.5)
     (1, -1, 0)
     """
     evidence = wakes * math.log(ratio) - (ratio - 1.0) * expected
