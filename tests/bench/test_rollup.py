@@ -27,7 +27,7 @@ LOST_FRAC = 0.3
 REACHED = {
     "read_sql ÷ ours, CPU": (4.8, 8.0),
     "sqlite_sql ÷ ours, CPU": (3.3, 5.0),
-    "duckdb ÷ ours, CPU": (0.9, 1 / 0.7),
+    "duckdb ÷ ours, CPU": (0.4, 1 / 0.7),
 }
 """Ratio reached on the machine of the day, and the goal. Ours makes 93 columns a day row, the others 24 or so."""
 
