@@ -25,6 +25,7 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 LEARN_LEAST_D = 14.0  # an earlier battery of fewer days teaches nothing about the drain
 RECHARGED_WINDOW_D = 5
+ALIVE_D = 2.0  # middle of the last day with a record
 NOTHING = np.empty(0)
 
 
@@ -229,6 +230,7 @@ def _ahead(history: NodeHistory, start_s: float) -> DrainAhead:
         battery_days=battery_d,
         last_day=history.first_day + len(history.rest_mv) - 1,
         latitude=history.latitude,
+        alive=bool(history.as_of_s - np.nanmax(history.middle_s) < ALIVE_D * S_PER_D),
     )
 
 

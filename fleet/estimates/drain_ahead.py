@@ -38,6 +38,7 @@ class DrainAhead:
     season_mean_c: float
     season_swing_c: float
     day_of_year: float  # now
+    alive: bool  # heard of late
 
     def temp_c(self, ahead_d: ArrayLike) -> FloatArray:
         """Mean temperature so many days ahead. [°C]"""
@@ -63,6 +64,7 @@ def drain_ahead(
     battery_days: int,
     last_day: int,
     latitude: float,
+    alive: bool,
 ) -> DrainAhead:
     """What a node's days say of its coming drain.
 
@@ -78,6 +80,8 @@ def drain_ahead(
         Day of the last entry. [days since 1970 UTC]
     latitude
         NaN where not known.
+    alive
+        Whether the node was heard of late.
     """
     window = _regime_d(wake_mah)
     recent = wake_mah[-window:]
@@ -98,6 +102,7 @@ def drain_ahead(
         season_mean_c=mean_c,
         season_swing_c=swing_c,
         day_of_year=float(doy),
+        alive=alive,
     )
 
 

@@ -22,6 +22,7 @@ CHANGE_LOG_MEAN = 0.35  # of the new drain over the old one: changes that nobody
 CHANGE_LOG_SD = 0.5
 REVERT_SHARE = 0.5  # chance that a change leads back to the node's long-run drain
 COLD_SHARE = 0.5  # at light load a cell loses at most so much of the table's share in the cold
+ALIVE_LEFT = 0.01  # share of capacity that a talking node has left on average where the draw says none
 LIFE_MOST_D = 36_525.0
 AHEAD = np.concatenate([[0.0], np.linspace(0.05, 1.0, 16), np.linspace(1.15, 2.0, 6)])  # of a first guess of the life
 
@@ -58,6 +59,10 @@ def outcome_of(
     exponent = COLD_SHARE * rng.random(len(state.dod_frac))
     end = end * chemistry.usable_by_temp.at(temps_c)[:, None] ** exponent
     now = _between(temps_c, end, np.full(len(exponent), ahead.temp_c(0.0)))
+    if ahead.alive:
+        # A node that still talks is not dead, whatever a draw says: its cell holds on for a little more.
+        more = np.maximum(state.dod_frac + ALIVE_LEFT * rng.exponential(size=len(now)) - now, 0.0)
+        now, end = now + more, end + more
     drain, growth = _drain_now(state, beliefs, ahead)
     new = _drain_after_change(state, drain, beliefs, ahead, rng)
     rate = (1.0 + ahead.changes_count) / (CHANGE_EVERY_D + ahead.watched_d)

@@ -9,12 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleet.daily.grid import DayGrid
+from fleet.estimates.battery_beliefs import UNSTATED_FLOOR_LOG_SD, UNSTATED_WAKE_LOG_SD
 from fleet.estimates.charge_budget import PARTS, DailyCharge
 from fleet.estimates.counts import wakes_in_window
 from fleet.estimates.duty_cycle import duty_cycle
 from fleet.estimates.profile_table import profile_table
 from fleet.profiles.profile import Profile
-from fleet.units import H_PER_D, S_PER_D
+from fleet.units import H_PER_D
 
 FloatArray = NDArray[np.float64]
 REACH = 1.6449  # standard deviations either side that hold 90 %
@@ -60,7 +61,8 @@ def _drain(charge: DailyCharge, profile_of: Sequence[Profile | None], covered_d:
     columns["part_self_discharge"] = _over(lost, covered_d)
     mean = _over(charge.total_mah.sum(axis=1) + lost, covered_d)
     chance = np.sqrt((charge.random_sd_mah**2).sum(axis=1))
-    sd = _over(np.sqrt(charge.systematic_sd_mah() ** 2 + chance**2 + (0.5 * lost) ** 2), covered_d)
+    systematic = charge.systematic_sd_mah() ** 2 + _unstated_var(charge, profile_of)
+    sd = _over(np.sqrt(systematic + chance**2 + (0.5 * lost) ** 2), covered_d)
     relative = np.divide(sd, mean, out=np.zeros_like(sd), where=mean > 0)
     columns["drain_mah_per_day"] = mean
     columns["drain_mah_per_day_lo"] = mean * np.exp(-REACH * relative)
@@ -70,10 +72,25 @@ def _drain(charge: DailyCharge, profile_of: Sequence[Profile | None], covered_d:
     return columns
 
 
+def _unstated_var(charge: DailyCharge, profile_of: Sequence[Profile | None]) -> FloatArray:
+    """Variance of the summed charge from currents that the profile states without a spread. [mAh²]"""
+    sleep, radio = (charge.parts_mah[part].sum(axis=1) for part in ("sleep", "radio"))
+    wake = np.sum([charge.parts_mah[part].sum(axis=1) for part in PARTS if part.startswith("wake_")], axis=0)
+    plain = np.array([_without_spread(one) for one in profile_of], dtype=float).reshape(-1, 3)
+    relative = plain * np.array([UNSTATED_FLOOR_LOG_SD, UNSTATED_WAKE_LOG_SD, UNSTATED_WAKE_LOG_SD])
+    return np.asarray((relative**2 * np.stack([sleep, wake, radio], axis=-1) ** 2).sum(axis=1), dtype=float)
+
+
+def _without_spread(profile: Profile | None) -> tuple[bool, bool, bool]:
+    if profile is None:
+        return (False, False, False)
+    radio = profile.radio
+    return (
+        profile.sleep.current_ua.sd <= 0,
+        profile.wake.current_ma.sd <= 0,
+        radio is not None and radio.current_ma.sd <= 0,
+    )
+
+
 def _pack_mah(profile: Profile) -> float:
     return profile.battery.capacity_mah.mean * profile.battery.parallel
-
-
-def window_span_d(since_s: FloatArray, as_of_s: float) -> FloatArray:
-    """Length of each node's window. [d]"""
-    return np.asarray((as_of_s - since_s) / S_PER_D, dtype=float)

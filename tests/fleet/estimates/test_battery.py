@@ -225,6 +225,13 @@ def test_rows_after_the_moment_are_not_used() -> None:
     pd.testing.assert_frame_equal(early, late)
 
 
+def test_a_node_that_talks_is_not_called_dead() -> None:
+    """Voltage at the very end of the curve, yet a record came today."""
+    one = told(60)
+    node = estimates(days_of(0, replace(one, mv=one.mv * 0 + 3150.0)), nodes_of("li-ion"), as_of_d=60).nodes.iloc[0]
+    assert 0 < node.days_left_p10 < node.days_left_p50 < 30
+
+
 def test_odds_of_death_rise_with_the_horizon() -> None:
     node = estimates(days_of(0, told(150)), nodes_of("li-ion"), as_of_d=150).nodes.iloc[0]
     odds = [node[f"dead_by_{horizon}"] for horizon in DEAD_BY_D]
