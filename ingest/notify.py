@@ -19,6 +19,7 @@ def notify(words: str, environ: Mapping[str, str] | None = None) -> bool:
     if not address.startswith(("/", "@")):
         return False
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as sock:
+        sock.setblocking(False)  # a manager that does not read must not stop us
         try:
             sock.connect("\0" + address[1:] if address.startswith("@") else address)
             sock.sendall(words.encode())

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from sqlalchemy import func, select, update
 
@@ -36,7 +36,7 @@ def read_set_aside(
         query = query.where(SET_ASIDE.c.retried == 0)
     with store.read() as conn:
         rows = conn.execute(query).all()
-    return [_set_aside(row._tuple()) for row in rows]
+    return [_set_aside(tuple(row)) for row in rows]
 
 
 def one_set_aside(store: Store, set_aside_id: int) -> SetAside:
@@ -51,10 +51,10 @@ def one_set_aside(store: Store, set_aside_id: int) -> SetAside:
         row = conn.execute(select(SET_ASIDE).where(SET_ASIDE.c.set_aside_id == set_aside_id)).first()
     if row is None:
         raise StoreError(f"set aside {set_aside_id}: no payload of that number. `wakeledger setaside list` shows them.")
-    return _set_aside(row._tuple())
+    return _set_aside(tuple(row))
 
 
-def _set_aside(row: tuple[int, float, str, bytes, str, str, str | None, int]) -> SetAside:
+def _set_aside(row: tuple[Any, ...]) -> SetAside:
     number, arrived, topic, raw, reason, detail, origin, retried = row
     return SetAside(number, arrived, topic, bytes(raw), reason, detail, origin, bool(retried))
 

@@ -51,6 +51,13 @@ def start(port: int, database: str, die: str) -> subprocess.Popen[bytes]:
     return subprocess.Popen(command, stdout=subprocess.PIPE)
 
 
+def kill(process: subprocess.Popen[bytes]) -> None:
+    process.send_signal(signal.SIGKILL)
+    process.wait(10)
+    if process.stdout is not None:
+        process.stdout.close()
+
+
 @pytest.mark.slow
 def test_killed_in_mid_stream_loses_and_doubles_nothing(tmp_path: Path) -> None:
     """[MQTT-4.3.2-4]: acknowledged only what is committed, so the broker sends the rest again."""
@@ -73,14 +80,12 @@ def test_killed_in_mid_stream_loses_and_doubles_nothing(tmp_path: Path) -> None:
                     sent += 1
                     time.sleep(1 / PER_S)
                 time.sleep(max(0.0, until - time.monotonic()))
-                process.send_signal(signal.SIGKILL)
-                process.wait(10)
+                kill(process)
                 kills += 1
                 process = start(port, database, "between" if kills % 3 == 0 else "no")
                 if process.stdout is not None:
                     process.stdout.readline()
-            process.kill()
-            process.wait(10)
+            kill(process)
             process = start(port, database, "no")
             stored = 0
             for _ in range(400):
@@ -90,8 +95,7 @@ def test_killed_in_mid_stream_loses_and_doubles_nothing(tmp_path: Path) -> None:
                     break
                 time.sleep(0.05)
     finally:
-        process.kill()
-        process.wait(10)
+        kill(process)
         broker.terminate()
         broker.wait(10)
     with open_store(database, readonly=True) as store, store.read() as conn:
