@@ -15,7 +15,8 @@ from fleet.errors import LimitError, OrderError
 from fleet.jobs.deployment import Deployment
 from fleet.jobs.drafts import NAMES, Known, breaches_of, drafts, known_of, open_nodes
 from fleet.messages import BandSettings
-from fleet.orders import Order, Proof, expire, observe
+from fleet.orders import Order, Proof, expire
+from fleet.orders_ledger import NodeLedger, hear
 from fleet.orders_limits import overridden
 from fleet.orders_release import Candidate, stages
 from fleet.orders_seal import Seal, sealed
@@ -230,17 +231,25 @@ def observe_all(store: Store, known: Known, deployment: Deployment, *, now_at: d
     """Move every open or running order by its node's newest record; the orders that moved."""
     live = [OrderState.SEALED, OrderState.POSTED, OrderState.ON_TRIAL, OrderState.IN_FORCE, OrderState.UNSURE]
     rows = read_orders(store, states=live).merge(deployment.nodes[["node_id", "node"]], on="node_id")
+    retired = _retired_words(store)
     moved = []
     for row in rows_of(rows[rows["kind"] == "settings"]):
         order = order_of(row)
         told = known.latest.get(order.node)
         after = expire(order, now=now_at.timestamp(), life_wakes=_life(told))
         if told is not None and not pd.isna(told.get("rev")) and float(told["last_heard"]) >= order.issued:
-            after = observe(after, _proof(told))
+            heard = NodeLedger(node=order.node, orders=(after,), retired=retired.get(int(row["node_id"]), frozenset()))
+            after = hear(heard, _proof(told)).orders[0]
         if after.state is not order.state:
             _write_move(store, int(row["order_id"]), order, after)
             moved.append(after)
     return moved
+
+
+def _retired_words(store: Store) -> dict[int, frozenset[str]]:
+    """Flash words that a node has given up: those of its lost orders. What they still say comes late."""
+    lost = read_orders(store, states=[OrderState.LOST])
+    return {int(str(node_id)): frozenset(rows["word"].str.lower()) for node_id, rows in lost.groupby("node_id")}
 
 
 def _write_move(store: Store, order_id: int, before: Order, after: Order) -> None:

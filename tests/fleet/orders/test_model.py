@@ -31,7 +31,8 @@ def test_a_guard_taken_away_is_missed(guard: str) -> None:
         (Bounds(orders=2, wakes=3, flying=2), 150_000),
         (Bounds(orders=3, wakes=3, flying=1), 130_000),
         (Bounds(orders=2, wakes=4, flying=1), 90_000),
-        (Bounds(orders=2, wakes=3, flying=1, wipes=2), 250_000),
+        (Bounds(orders=2, wakes=3, flying=1, wipes=2), 160_000),
+        (Bounds(orders=3, wakes=2, flying=2), 70_000),
     ],
     ids=str,
 )
