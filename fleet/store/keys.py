@@ -15,6 +15,7 @@ from fleet.errors import OrderError
 
 KEY_BYTES = 32
 SUFFIX = ".key"
+NODE_NAME = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9_.-]{0,63}")
 
 
 class OrderKey:
@@ -40,8 +41,10 @@ def make_key(folder: Path, node: str) -> OrderKey:
     Raises
     ------
     OrderError
-        If the file can't be written.
+        If the name is none of a node, or the file can't be written.
     """
+    if not NODE_NAME.fullmatch(node):
+        raise OrderError(f"{node!r}: no name of a node; expected 1 to 64 of A-Z a-z 0-9 _ . - and not a dot first.")
     path = folder / f"{node}{SUFFIX}"
     generation = read_key(path, node).generation + 1 if path.exists() else 1
     key = OrderKey(node, generation, secrets.token_bytes(KEY_BYTES))
