@@ -28,8 +28,8 @@ from fleet.units import MS_PER_S, S_PER_D
 DEFAULT_EVENT_S = 1800.0
 BAND_NAMES = ("lo", "hi", "hyst", "period_ms", "avg")
 CHATTER_FACTOR = 2.0
-UNSURE_STILL = 0.08
-LEVEL_SURER = 0.5  # time outside is better known than crossings
+UNSURE_STILL = 0.1
+LEVEL_SURER = 0.25  # time outside is better known than crossings
 UNSURE_PER_FOLD = 0.2
 UNSURE_PER_MATCH = 0.15
 
