@@ -56,13 +56,13 @@ def postgres_server() -> Iterator[str]:
 
 @pytest.fixture
 def postgres_url(postgres_server: str) -> str:
-    """URL of a fresh, empty PostgreSQL database."""
+    """URL of a fresh, empty schema: as good as a database of one's own, and made in no time."""
     import psycopg
 
     name = f"t{next(_numbers)}"
     with psycopg.connect(f"host={postgres_server} user=postgres dbname=postgres", autocommit=True) as link:
-        link.execute(f"CREATE DATABASE {name}")
-    return f"postgresql://postgres@/{name}?host={postgres_server}"
+        link.execute(f"CREATE SCHEMA {name}")
+    return f"postgresql://postgres@/postgres?host={postgres_server}&options=-csearch_path%3D{name}"
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

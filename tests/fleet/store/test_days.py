@@ -62,8 +62,8 @@ def test_any_order_doubles_and_lateness_give_the_same_rows(store: Store, tmp_pat
     other = open_store(f"sqlite:///{tmp_path / 'other.sqlite'}")
     with other.write() as conn:  # only so that node ids are alike
         conn.execute(text("INSERT INTO nodes (node) VALUES ('n0'), ('n1'), ('n2'), ('n3'), ('n4')"))
-    for start in range(0, len(shuffled), 97):
-        write_batch(other, shuffled[start : start + 97])
+    for start in range(0, len(shuffled), 397):
+        write_batch(other, shuffled[start : start + 397])
         roll_up_dirty(other)
     pd.testing.assert_frame_equal(with_rev(store), with_rev(other), check_exact=False, rtol=1e-12)
 
