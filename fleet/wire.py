@@ -6,7 +6,6 @@ counts (RFC 8259 §4 leaves it open). NaN and Infinity are not JSON (RFC 8259 §
 
 from __future__ import annotations
 
-import math
 import re
 from typing import Any, NamedTuple
 
@@ -14,6 +13,7 @@ import msgspec
 
 from fleet.errors import MessageError
 from fleet.messages import Asleep, BandSettings, Histogram, Life, OrderAnswer, Receipt, WakeRecord
+from fleet.wire_values import all_finite, no_deeper, whole
 from fleet.words import SetAsideReason
 
 PAYLOAD_LIMIT_BYTES = 65_536
@@ -164,10 +164,10 @@ def hear_value(value: Any, raw: bytes) -> Heard | Refused:
     if not isinstance(value, dict):
         detail = f"expected an object, got {_shown(raw)}"
         return Refused(SetAsideReason.NOT_VALID, detail, raw)
-    if not _no_deeper(value, DEPTH_LIMIT):
+    if not no_deeper(value, DEPTH_LIMIT):
         return Refused(SetAsideReason.TOO_DEEP, f"nested deeper than {DEPTH_LIMIT} levels", raw)
     known, extra = _peeled(value)
-    if not _all_finite(known):
+    if not all_finite(known):
         return Refused(SetAsideReason.NOT_VALID, f"a number that is not finite: {_shown(raw)}", raw)
     try:
         return Heard(msgspec.convert(known, WakeRecord), extra or None)
@@ -177,12 +177,12 @@ def hear_value(value: Any, raw: bytes) -> Heard | Refused:
 
 def _peeled(value: dict[str, Any]) -> tuple[dict[str, Any], Extra]:
     """The keys of the contract, with whole numbers as integers, and all others."""
-    known = {key: _whole(item) if key in _WHOLE else item for key, item in value.items() if key in _KNOWN}
+    known = {key: whole(item) if key in _WHOLE else item for key, item in value.items() if key in _KNOWN}
     extra: Extra = {key: item for key, item in value.items() if key not in _KNOWN}
     for part, names in _PARTS.items():
         item = known.get(part)
         if isinstance(item, dict):
-            known[part] = {k: _whole(v) if k in _WHOLE_IN[part] else v for k, v in item.items() if k in names}
+            known[part] = {k: whole(v) if k in _WHOLE_IN[part] else v for k, v in item.items() if k in names}
             extra.update({f"{part}.{k}": v for k, v in item.items() if k not in names})
     hist = known["asleep"].get("hist") if isinstance(known.get("asleep"), dict) else None
     if isinstance(hist, dict):
@@ -190,24 +190,6 @@ def _peeled(value: dict[str, Any]) -> tuple[dict[str, Any], Extra]:
     if isinstance(known.get("reading"), dict):  # a sensor that gave nothing must not cost the whole record
         known["reading"] = {k: v for k, v in known["reading"].items() if v is not None}
     return known, extra
-
-
-def _whole(item: Any) -> Any:
-    """12.0 is the integer 12 (JSON knows one kind of number)."""
-    return int(item) if isinstance(item, float) and item.is_integer() else item
-
-
-def _no_deeper(value: Any, levels: int) -> bool:
-    inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
-    return levels > 0 and all(_no_deeper(item, levels - 1) for item in inner if isinstance(item, dict | list))
-
-
-def _all_finite(value: Any) -> bool:
-    """True unless a float is NaN or infinite, which JSON can't say but CBOR and factors can."""
-    if isinstance(value, float):
-        return math.isfinite(value)
-    inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
-    return all(_all_finite(item) for item in inner)
 
 
 def _refusal(why: Exception, raw: bytes) -> Refused:

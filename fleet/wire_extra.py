@@ -43,7 +43,8 @@ def extra_text(record: WakeRecord, unknown: dict[str, Any] | None, banded_readin
     '{"cause":"lid","reading":{"soil_pct":30.0},"unknown":{"fw":"1.4"}}'
     """
     reading = record.reading
-    bare = unknown is None and record.asleep is record.set is record.life is None and record.cause in CAUSE_OF_WORD
+    has_parts = record.asleep is not None or record.set is not None or record.life is not None
+    bare = unknown is None and not has_parts and record.cause in CAUSE_OF_WORD
     if bare and (not reading or (len(reading) == 1 and banded_reading in reading)):
         return None  # the common case, and this is the hot path
     extra: dict[str, Any] = {}

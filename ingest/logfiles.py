@@ -74,53 +74,66 @@ def load_file(
     StoreError
         If the database can't be written.
     """
-    loaded = Loaded()
     reader = None if foreign is None else foreign.for_file(path)
     source = partial(lines_of, path) if reader is None else partial(rows_of, path, reader.dialect.format)
     key = f"loaded {_head(source())}"
+    load = _Load(store, Sorter(root, banded=banded, foreign=foreign), key, f"{path.name}#{key[7:15]}:")
     mark = _mark_of(store, source(), key)
-    start = f"{path.name}#{key[7:15]}:"
-    known = origins(store, start)
-    sorter = Sorter(root, banded=banded, foreign=foreign)
-    writer = Writer(store)
-    digest = hashlib.blake2b(digest_size=16)
     made_s = path.stat().st_mtime
-    arrivals: list[Arrival] = []
-    asides: list[Unreadable] = []
-
-    def commit() -> None:
-        batch = sorter.sort(arrivals)
-        fresh = [one for one in [*batch.asides, *asides] if one.origin is None or one.origin not in known]
-        written = write(writer, Batch(batch.records, batch.answers, fresh), [])
-        with store.write() as conn:
-            write_state(conn, key, msgspec.json.encode(Mark(loaded.lines_count, digest.hexdigest())).decode())
-        loaded.stored_count += written.stored_count
-        loaded.duplicate_count += written.duplicate_count
-        loaded.set_aside_count += written.set_aside_count
-        loaded.new_nodes += written.new_nodes
-        arrivals.clear()
-        asides.clear()
-
     try:
         for line in source():
-            digest.update(line.text)
-            loaded.lines_count = line.number
-            if line.number <= mark.lines:
-                loaded.skipped_count += 1
+            if load.passed_over(line, mark):
                 continue
             if reader is None:
-                _take(line, start, arrivals, asides)
+                _take(line, load.start, load.arrivals, load.asides)
             else:
-                arrivals.append(Arrival(path.name, line.text, made_s, 0, 0, f"{start}{line.number}"))
-            if len(arrivals) + len(asides) >= BATCH_COUNT:
-                commit()
+                load.arrivals.append(Arrival(path.name, line.text, made_s, 0, 0, f"{load.start}{line.number}"))
+            load.commit_if(BATCH_COUNT)
             if on_progress is not None:
                 on_progress(len(line.text))
-        if arrivals or asides:
-            commit()
+        load.commit_if(1)
     finally:
-        writer.close()
-    return loaded
+        load.writer.close()
+    return load.loaded
+
+
+class _Load:
+    """One file on its way into the store."""
+
+    def __init__(self, store: Store, sorter: Sorter, key: str, start: str) -> None:
+        self.start = start
+        self.loaded = Loaded()
+        self.writer = Writer(store)
+        self.arrivals: list[Arrival] = []
+        self.asides: list[Unreadable] = []
+        self._store, self._sorter, self._key = store, sorter, key
+        self._known = origins(store, start)
+        self._digest = hashlib.blake2b(digest_size=16)
+
+    def passed_over(self, line: Line, mark: Mark) -> bool:
+        """Count a line; True if an earlier load took it."""
+        self._digest.update(line.text)
+        self.loaded.lines_count = line.number
+        if line.number > mark.lines:
+            return False
+        self.loaded.skipped_count += 1
+        return True
+
+    def commit_if(self, count: int) -> None:
+        """Store what was taken once it is so much, and note how far the file is loaded."""
+        if len(self.arrivals) + len(self.asides) < count:
+            return
+        batch = self._sorter.sort(self.arrivals)
+        asides = [one for one in [*batch.asides, *self.asides] if one.origin is None or one.origin not in self._known]
+        written = write(self.writer, Batch(batch.records, batch.answers, asides), [])
+        mark = Mark(self.loaded.lines_count, self._digest.hexdigest())
+        with self._store.write() as conn:
+            write_state(conn, self._key, msgspec.json.encode(mark).decode())
+        self.loaded.stored_count += written.stored_count
+        self.loaded.duplicate_count += written.duplicate_count
+        self.loaded.set_aside_count += written.set_aside_count
+        self.loaded.new_nodes += written.new_nodes
+        self.arrivals, self.asides = [], []
 
 
 def _take(line: Line, start: str, arrivals: list[Arrival], asides: list[Unreadable]) -> None:
