@@ -9,19 +9,16 @@ from __future__ import annotations
 import sys
 from collections.abc import Mapping
 from datetime import UTC, datetime
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
-
-sys.path.insert(0, str(Path(__file__).parent))
-from flag_fleet import FIRST_DAY, FLAG_OF, Made, make_fleet
 
 from fleet.daily.rollup import roll_up
 from fleet.estimates.fleet import Estimates, estimate_fleet
 from fleet.flags.fleet import flag_fleet
 from fleet.frames import CHARGE, DAY, ESTIMATE, OUTLOOK, RECORD, SETTING, empty_frame
 from fleet.profiles.chemistry import load_chemistry
+from tests.bench.flag_fleet import FIRST_DAY, FLAG_OF, Made, make_fleet
 
 S_PER_D = 86_400.0
 LATE_D = {"wakes_often": 7.0, "edge_chatter": 7.0, "crash_loop": 7.0}
