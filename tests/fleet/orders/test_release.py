@@ -86,7 +86,7 @@ def test_a_storm_that_wakes_the_unordered_too_halts_nothing() -> None:
     assert judge([watched(wakes_count=60.0)], control_ratio=2.4).verdict is Verdict.GO_ON
 
 
-@pytest.mark.parametrize("wakes_per_d", [12.0, 48.0])
+@pytest.mark.parametrize("wakes_per_d", [24.0, *(pytest.param(rate, marks=pytest.mark.slow) for rate in (12.0, 48.0))])
 def test_a_bad_order_is_halted_and_a_good_one_is_not(wakes_per_d: float) -> None:
     """Goal S10: wakes doubled, halted before the third group in at least 94 %; false halts at most 1 %."""
     dice = np.random.default_rng(7)
