@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from reports import visit_commands
+from reports import live_commands, visit_commands
 
 EXIT_DUE = 3
 URGENCY = {"due": ("due",), "soon": ("due", "soon")}
@@ -17,6 +17,7 @@ def register(app: typer.Typer) -> None:
     """Mount the commands."""
     app.command()(report)
     visit_commands.register(app)
+    live_commands.register(app)
 
 
 def report(
