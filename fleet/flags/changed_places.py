@@ -10,7 +10,11 @@ from fleet.units import S_PER_D
 from fleet.words import Flag
 
 SHOWN_D = 28
-SEQ_NEAR = 500
+LEAST_NEAR = 60.0
+RATE_TIMES = 3.0
+BOOTS_A_DAY = 20
+GAPS_D = (1, 2, 3)
+ODD_MOST = 60
 
 
 def swap_seen(view: FleetView) -> Verdicts:
@@ -25,34 +29,35 @@ def swap_seen(view: FleetView) -> Verdicts:
     return verdicts(
         Flag.SWAP_SEEN,
         hit,
-        np.ones(len(hit), dtype=bool),
+        np.isfinite(view["batt_mv"]).any(axis=1) | np.isfinite(view["batt_tx_mv"]).any(axis=1),
         since_d=np.nan_to_num(latest / S_PER_D),
-        strength=np.where(hit, 0.9, 0.0),
+        strength=np.where(hit, 0.85, 0.0),
         say=say,
         part="log of visits",
-        window_d=3.0,
+        window_d=2.0,
     )
 
 
 def ids_crossed(view: FleetView) -> Verdicts:
-    """True where two nodes' counters go on in each other's records from the same day on."""
+    """True where two nodes' counters go on in each other's records from the same day on.
+
+    Notes
+    -----
+    The day of the change may hold records of both, so the day before is compared with one to three days on. Nodes
+    whose counters could both be each other's and their own are left alone.
+    """
     n, days = view.shape
     partner = np.full(n, -1)
     since = np.zeros(n)
-    boot, seq = view["last_boot"], view["last_seq"]
-    first_boot, first_seq = view["first_boot"], view["first_seq"]
-    for day in range(1, days):
-        broke = (
-            np.isfinite(boot[:, day])
-            & np.isfinite(boot[:, day - 1])
-            & ~_goes_on(boot[:, day - 1], seq[:, day - 1], first_boot[:, day], first_seq[:, day])
-        )
-        odd = np.flatnonzero(broke).tolist()
-        for left in odd:
-            for right in [one for one in odd if one > left]:
-                if _swapped(left, right, day, boot, seq, first_boot, first_seq):
-                    partner[[left, right]] = right, left
-                    since[[left, right]] = view.first_day + day
+    daily = np.fmax(np.nan_to_num(np.nanmedian(np.where(np.isfinite(view.wakes), view.wakes, 0.0), axis=1)), 1.0)
+    for gap in GAPS_D:
+        reach = np.maximum(LEAST_NEAR, RATE_TIMES * daily * (gap + 1))
+        for day in range(gap, days):
+            if not np.isfinite(view["last_boot"][:, day - gap]).any():
+                continue
+            for left, right in _crossed_pairs(view, day - gap, day, reach):
+                partner[[left, right]] = right, left
+                since[[left, right]] = view.first_day + day - (gap - 1)
     names = view.nodes["node"].to_numpy()
 
     def say(index: int) -> str:
@@ -64,20 +69,34 @@ def ids_crossed(view: FleetView) -> Verdicts:
         partner >= 0,
         view.heard,
         since_d=since,
-        strength=np.where(partner >= 0, 0.97, 0.0),
+        strength=np.where(partner >= 0, 0.95, 0.0),
         say=say,
         part="node ids and labels",
     )
 
 
-def _goes_on(boot: FloatArray, seq: FloatArray, next_boot: FloatArray, next_seq: FloatArray) -> BoolArray:
+def _crossed_pairs(view: FleetView, before: int, after: int, reach: FloatArray) -> list[tuple[int, int]]:
+    """Pairs whose counters before go on in the other's after, and not in their own."""
+    boot, seq = view["last_boot"][:, before], view["last_seq"][:, before]
+    next_boot, next_seq = view["first_boot"][:, after], view["first_seq"][:, after]
+    known = np.isfinite(boot) & np.isfinite(next_boot)
+    odd = np.flatnonzero(known & ~_goes_on(boot, seq, next_boot, next_seq, reach=4 * reach))
+    if not 2 <= len(odd) <= ODD_MOST:
+        return []
+    here = _goes_on(
+        boot[odd][:, None], seq[odd][:, None], next_boot[odd][None, :], next_seq[odd][None, :], reach=reach[odd][:, None]
+    )
+    both = np.triu(here & here.T, 1)
+    # A counter near its start fits every node that has just begun.
+    both &= (seq[odd] > reach[odd])[:, None] & (seq[odd] > reach[odd])[None, :]
+    unique = (here.sum(axis=1) == 1)[:, None] & (here.sum(axis=1) == 1)[None, :]
+    rows, columns = np.nonzero(both & unique)
+    return [(int(odd[left]), int(odd[right])) for left, right in zip(rows, columns, strict=True)]
+
+
+def _goes_on(
+    boot: FloatArray, seq: FloatArray, next_boot: FloatArray, next_seq: FloatArray, *, reach: FloatArray
+) -> BoolArray:
     """Whether the later counters can follow the earlier ones: the same boot and a little on, or the next few boots."""
-    same = (next_boot == boot) & (next_seq >= seq) & (next_seq <= seq + SEQ_NEAR)
-    return np.asarray(same | ((next_boot > boot) & (next_boot <= boot + 50) & (next_seq <= SEQ_NEAR)))
-
-
-def _swapped(left: int, right: int, day: int, *counters: FloatArray) -> bool:
-    boot, seq, first_boot, first_seq = counters
-    here = _goes_on(boot[left, day - 1], seq[left, day - 1], first_boot[right, day], first_seq[right, day])
-    there = _goes_on(boot[right, day - 1], seq[right, day - 1], first_boot[left, day], first_seq[left, day])
-    return bool(here and there)
+    same = (next_boot == boot) & (next_seq >= seq) & (next_seq <= seq + reach)
+    return np.asarray(same | ((next_boot > boot) & (next_boot <= boot + BOOTS_A_DAY) & (next_seq <= reach)))

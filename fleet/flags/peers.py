@@ -44,3 +44,19 @@ def _row_median(values: FloatArray) -> FloatArray:
     middle = np.zeros(len(values))
     middle[known] = np.nanmedian(values[known], axis=1)
     return middle
+
+
+def others_median(values: FloatArray, groups: npt.NDArray[np.int64]) -> FloatArray:
+    """Median of the other members of each one's group; NaN where fewer than 3 others have a value. shape (n,)
+
+    >>> others_median(np.array([1.0, 2.0, 3.0, 9.0]), np.zeros(4, dtype=np.int64))
+    array([3., 3., 2., 2.])
+    """
+    middle = np.full(len(values), np.nan)
+    for group in np.unique(groups):
+        rows = np.flatnonzero((groups == group) & np.isfinite(values))
+        if len(rows) < 4:
+            continue
+        for row in rows.tolist():
+            middle[row] = np.median(values[rows[rows != row]])
+    return middle

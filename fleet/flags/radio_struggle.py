@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from fleet.flags.peers import common_course
+from fleet.flags.resets import first_of_last
 from fleet.flags.step_change import find_steps
 from fleet.flags.verdict import Verdicts, strength_of, verdicts
 from fleet.flags.view import FleetView, nan_mean, nan_median
@@ -46,7 +47,8 @@ def radio_struggle(view: FleetView) -> Verdicts:
             parts.append(f"signal {rssi[index]:.0f} dBm")
         return ", ".join(parts) + " in the last week."
 
-    since_d = np.where(rose, view.first_day + steps.at, view.first_day).astype(float)
+    failing_day = np.nan_to_num(failed) > 0.35
+    since_d = view.first_day + np.where(rose, steps.at, first_of_last(failing_day, 5)).astype(float)
     return verdicts(
         Flag.RADIO_STRUGGLE,
         hit,

@@ -4,41 +4,73 @@ from __future__ import annotations
 
 import numpy as np
 
-from fleet.flags.verdict import Verdicts, strength_of, verdicts
-from fleet.flags.view import FleetView
+from fleet.flags.calibrate import calibrated
+from fleet.flags.peers import others_median
+from fleet.flags.verdict import Verdicts, verdicts
+from fleet.flags.view import FleetView, FloatArray
+from fleet.units import H_PER_D, UA_PER_MA
 from fleet.words import Flag
 
 LEAST_RATIO = 2.0
-LEAST_EXTRA_UA = 15.0
+LEAST_EXTRA_UA = 20.0
+LEAST_Z = 6.0
+LEAST_OF_COUNT = 0.35
+LEAST_FALL_MV = 8.0
+KNEE_LEFT = 0.12
+SEEN_RATIO = 1.25
 
 
 def sleep_leak(view: FleetView) -> Verdicts:
-    """True where the inferred floor stands, with its whole interval, well above the profile's and its peers'."""
-    floor = view.estimates["floor_ua"].to_numpy(float)
-    low = view.estimates["floor_ua_lo"].to_numpy(float)
+    """True where the battery began to fall faster than its count, or the inferred floor stands well above its like.
+
+    Notes
+    -----
+    The bend counts if it is six standard errors, worth a third of the counted drain, and not that of a cell near its
+    end. The inferred floor needs its whole interval above the profile's and its peers', and a voltage that falls at
+    least a quarter faster than the peers' for the charge counted: a chemistry whose voltage stays flat tells nothing.
+    """
+    slopes = view.slopes
+    extra_ua = slopes.extra_mah_per_d * UA_PER_MA / H_PER_D
+    left = view.estimates["charge_left"].to_numpy(float)
     expected = view.profile_figure("sleep_ua")
-    usual = expected.copy()
-    for group in np.unique(view.peer_codes):
-        rows = np.flatnonzero((view.peer_codes == group) & np.isfinite(floor))
-        if len(rows) >= 4:
-            usual[rows] = np.fmax(expected[rows], np.median(floor[rows]))
-    known = np.isfinite(low) & np.isfinite(usual)
+    others_bend = np.nan_to_num(others_median(np.where(slopes.z > 3, extra_ua, 0.0), view.site_codes))
+    with np.errstate(invalid="ignore"):
+        at_knee = left < KNEE_LEFT
+        bent = (slopes.z > LEAST_Z) & (extra_ua > LEAST_EXTRA_UA) & ~at_knee
+        bent &= (slopes.extra_mah_per_d > LEAST_OF_COUNT * slopes.counted_mah_per_d) & (extra_ua > 2.5 * others_bend)
+        bent &= slopes.fallen_mv > LEAST_FALL_MV
+    floor, low, usual = _floors(view, expected)
+    faster = slopes.mv_per_mah / others_median(slopes.mv_per_mah, view.peer_codes)
     with np.errstate(invalid="ignore", divide="ignore"):
-        hit = (floor > LEAST_RATIO * usual) & (low > usual) & (floor - usual > LEAST_EXTRA_UA)
-        score = np.log(np.maximum(low, 1e-3) / usual)
+        stands = (floor > LEAST_RATIO * usual) & (low > usual) & (floor - usual > LEAST_EXTRA_UA) & (faster > SEEN_RATIO)
+        score = np.where(bent, np.log(slopes.z / LEAST_Z) + 1.0, np.log(np.maximum(low, 1e-3) / usual))
 
     def say(index: int) -> str:
+        if bent[index]:
+            return (
+                f"its battery falls faster than the count since then: about {extra_ua[index]:.0f} µA more "
+                f"({slopes.z[index]:.0f} standard errors); {expected[index]:.0f} µA of sleep current is usual."
+            )
         return (
             f"its sleep floor is {floor[index]:.0f} µA (90 % interval from {low[index]:.0f}); "
             f"{usual[index]:.0f} µA is usual for its kind."
         )
 
+    begun = np.where(np.isfinite(slopes.since_d), slopes.since_d, view.first_day)
     return verdicts(
         Flag.SLEEP_LEAK,
-        hit,
-        known,
-        since_d=np.full(len(floor), float(view.first_day)),
-        strength=strength_of(score, 0.1, 4.0),
+        np.asarray(bent | stands),
+        np.isfinite(slopes.z),
+        since_d=np.where(bent | (slopes.z > 3), begun, view.first_day).astype(float),
+        strength=calibrated(Flag.SLEEP_LEAK, score),
         say=say,
         part="inputs, housing, moisture",
+        window_d=np.where(bent, slopes.half_window_d, 7.0),
     )
+
+
+def _floors(view: FleetView, expected: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Inferred floor, its lower end, and what is usual for a node's like. [µA]"""
+    floor = view.estimates["floor_ua"].to_numpy(float)
+    low = view.estimates["floor_ua_lo"].to_numpy(float)
+    return floor, low, np.fmax(expected, others_median(floor, view.peer_codes))

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +16,9 @@ from fleet.estimates.fleet import Estimates
 from fleet.profiles.profile import Profile
 from fleet.units import S_PER_D
 from fleet.words import BAND_CAUSES, EventKind
+
+if TYPE_CHECKING:
+    from fleet.flags.voltage_slope import Slopes
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -73,6 +77,27 @@ class FleetView:
         """One number a group of like nodes: same profile and the same settings in the node list. shape (n_nodes,)"""
         keys = self.nodes[["profile", "lo", "hi", "sleep_s"]].astype(str).agg("|".join, axis=1)
         return pd.factorize(keys)[0].astype(np.int64)
+
+    @cached_property
+    def profile_codes(self) -> npt.NDArray[np.int64]:
+        """One number a kind of node and chemistry. shape (n_nodes,)"""
+        keys = self.nodes[["profile", "chemistry"]].astype(str).agg("|".join, axis=1)
+        return pd.factorize(keys)[0].astype(np.int64)
+
+    @cached_property
+    def drawn_mah(self) -> FloatArray:
+        """Charge counted over the days at hand, by the profile's figures. shape (n_nodes,)"""
+        from fleet.flags.voltage_slope import counted_mah  # it takes a view itself
+
+        counted = counted_mah(self)
+        return nan_mean(counted) * np.isfinite(counted).sum(axis=1)
+
+    @cached_property
+    def slopes(self) -> Slopes:
+        """How each battery's voltage falls on the charge counted; three rules ask for it."""
+        from fleet.flags.voltage_slope import voltage_slopes  # it takes a view itself
+
+        return voltage_slopes(self)
 
     def told(self, *kinds: EventKind) -> pd.DataFrame:
         """Told events of these kinds up to the moment of judging."""
