@@ -13,17 +13,21 @@ from fleet.estimates.hypotheses import Beliefs
 
 FloatArray = NDArray[np.float64]
 
-WINDOW_D = 150.0
+WINDOW_D = 240.0
+REACH_MOST = 0.2  # of the charge, counted: over more of a discharge its curve bends too much
 DAYS_LEAST = 25
 SKIP_D = 2.0  # a new pack settles
 DEEPEST = 0.85  # in the knee every curve runs away from the others
-SUSPICIOUS = 1.5  # slope of the last three weeks over that before, for a closer look
-RECENT_D = 21.0
+SUSPICIOUS = 1.5  # slope of the last weeks or months over that before, for a closer look
+RECENT_D = (21.0, 50.0, 110.0)
 SIZES = np.array([0.5, 0.8, 1.25, 2.0, 3.0, 4.5, 6.5, 10.0])  # over the counted drain
-ONSETS_D = np.array([5.0, 8.0, 11.0, 14.0, 17.0, 20.0, 23.0, 27.0, 32.0, 38.0, 46.0, 56.0, 70.0])  # ago
+ONSETS_D = np.array(
+    [5.0, 8.0, 11.0, 14.0, 17.0, 20.0, 23.0, 27.0, 32.0, 38.0, 46.0, 56.0, 70.0, 90.0, 115.0, 150.0]
+)  # ago
 PRIOR_SHARE = 0.1
+SHARE_LEAST = 0.9  # odds below which the coarse weighing goes on alone
 PACE_SD = 0.35  # of the depth per charge counted: capacity and profile together
-BEND_SD = 0.25  # by how much a curve may change its slope over the window, against the true one
+BEND_SD = 0.35  # by how much a curve may change its slope over the window, against the true one
 NOISE_SHARED = 2.5  # neighbouring days hang together
 TRUST_CURVE = 0.35
 
@@ -51,7 +55,9 @@ def hidden_drain(series: DaySeries, beliefs: Beliefs, prior: CellPrior) -> Hidde
     voltages are few.
     """
     mv = series.rest_mv if np.isfinite(series.rest_mv).sum() >= DAYS_LEAST else series.load_mv
-    used = np.isfinite(mv) & (series.age_d > SKIP_D) & (series.age_d > series.end_d - WINDOW_D)
+    pace = float((series.floor_mah + series.wake_mah).sum()) / series.end_d / beliefs.capacity_mah
+    window_d = min(WINDOW_D, REACH_MOST / max(pace, 1e-9))
+    used = np.isfinite(mv) & (series.age_d > SKIP_D) & (series.age_d > series.end_d - window_d)
     age, volts, warm = series.age_d[used], mv[used], series.temp_c[used] - 20.0
     if len(age) < DAYS_LEAST or not _is_suspicious(age, volts - beliefs.series * _per_k(prior) * warm, series.end_d):
         return None
@@ -72,11 +78,14 @@ def _per_k(prior: CellPrior) -> float:
 
 
 def _is_suspicious(age_d: FloatArray, mv: FloatArray, end_d: float) -> bool:
-    late = age_d > end_d - RECENT_D
-    if late.sum() < 5 or (~late).sum() < 10:
-        return False
-    slopes = [np.polyfit(age_d[part], mv[part], 1)[0] for part in (late, ~late)]
-    return bool(-slopes[0] > SUSPICIOUS * max(-slopes[1], 0.0) and slopes[0] < 0)
+    for recent_d in RECENT_D:
+        late = age_d > end_d - recent_d
+        if late.sum() < 5 or (~late).sum() < 10:
+            continue
+        now, before = (float(np.polyfit(age_d[part], mv[part], 1)[0]) for part in (late, ~late))
+        if now < 0 and -now > SUSPICIOUS * max(-before, 0.0):
+            return True
+    return False
 
 
 def _depths(
@@ -135,7 +144,7 @@ def _summary(log: FloatArray, weight: FloatArray, end_d: float) -> HiddenDrain |
     joint = (np.where(np.isfinite(fit), fit, 0.0)[:, None] * part).sum(axis=0)
     joint /= joint.sum()
     share = float(joint[1:].sum())
-    if share < 0.5 or cells < 1:
+    if share < SHARE_LEAST or cells < 1:
         return None
     inside = joint[1:].reshape(len(SIZES), len(ONSETS_D)) / share
     log_sizes = np.log(SIZES)

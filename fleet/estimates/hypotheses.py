@@ -19,6 +19,8 @@ FRESH_DOD = 0.03  # a pack sold as fresh may have lost so much
 USED_DOD = 0.75  # a part-used pack is somewhere below
 GROWS_SHARE = 0.5  # of hidden drains grow, a quarter stays level, a quarter has ended again
 ENDED_SHARE = 0.25
+BAD_CONTACT_FROM = 1.28  # standard deviations: one in ten lies beyond
+BAD_CONTACT_LOG = 1.5
 SEEN_GROWS_SHARE = 0.2  # of those that show as a step
 
 
@@ -77,7 +79,7 @@ def particles_of(places: FloatArray, beliefs: Beliefs, prior: CellPrior) -> Part
     normal = ndtri(inside)
     extra = inside[:, 4] < beliefs.extra_share
     seen = beliefs.extra_from is not None
-    ended = extra & (inside[:, 6] > 1.0 - ENDED_SHARE) & (not seen)
+    ended = extra & (inside[:, 6] > 1.0 - ENDED_SHARE)
     grows = inside[:, 6] < (GROWS_SHARE if not seen else SEEN_GROWS_SHARE)
     choose = np.searchsorted(np.cumsum(prior.weight), inside[:, 7])
     return Particles(
@@ -90,8 +92,13 @@ def particles_of(places: FloatArray, beliefs: Beliefs, prior: CellPrior) -> Part
         extra_grows=grows,
         extra_until=np.where(ended, (inside[:, 6] - 1.0 + ENDED_SHARE) / ENDED_SHARE, 1.0),
         hypothesis=np.minimum(choose, len(prior.weight) - 1).astype(np.int64),
-        resistance_factor=np.exp(beliefs.resistance_log_sd * normal[:, 8]),
+        resistance_factor=np.exp(beliefs.resistance_log_sd * normal[:, 8] + _bad_contact(normal[:, 8])),
     )
+
+
+def _bad_contact(normal: FloatArray) -> FloatArray:
+    """One pack in ten sits in a contact that adds to its resistance, at worst many times over. [log]"""
+    return np.asarray(BAD_CONTACT_LOG * np.maximum(normal - BAD_CONTACT_FROM, 0.0), dtype=float)
 
 
 def _began(place: FloatArray, beliefs: Beliefs) -> FloatArray:
