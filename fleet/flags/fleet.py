@@ -16,7 +16,7 @@ from fleet.flags.drains_fast import drains_fast
 from fleet.flags.edge_chatter import edge_chatter
 from fleet.flags.gone_quiet import gone_quiet
 from fleet.flags.radio_struggle import radio_struggle
-from fleet.flags.rank import under_their_root
+from fleet.flags.rank import under_their_root, within_budget
 from fleet.flags.records_missing import records_missing
 from fleet.flags.resets import brownouts, crash_loop
 from fleet.flags.sleep_leak import sleep_leak
@@ -60,11 +60,22 @@ def flag_fleet(
     """
     if not len(nodes) or not len(days):
         return empty_frame(FLAG)
-    view = view_of(days, estimates, nodes, profiles, events, settings=settings, orders=orders, as_of_at=as_of_at)
+    view = view_of(
+        days,
+        estimates,
+        nodes,
+        profiles,
+        events,
+        settings=settings,
+        orders=orders,
+        as_of_at=as_of_at,
+        false_per_week=expected_false_per_week,
+    )
     if view.shape[1] < 1:
         return empty_frame(FLAG)
     found = [verdict.rows(view.node_ids) for verdict in (rule(view) for rule in RULES)]
     rows = [frame for frame in found if len(frame)]
     if not rows:
         return empty_frame(FLAG)
-    return under_their_root(pd.concat(rows, ignore_index=True))
+    ranked = under_their_root(pd.concat(rows, ignore_index=True))
+    return within_budget(ranked, as_of_s=as_of_at.timestamp(), expected_false_per_week=expected_false_per_week)

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import pandas as pd
 
+from fleet.units import D_PER_WEEK, S_PER_D
 from fleet.words import Flag
+LEAST_STRENGTH = 0.25
+SURE_STRENGTH = 0.8
 
 EXPLAINS: dict[Flag, tuple[Flag, ...]] = {
     Flag.GONE_QUIET: (Flag.RECORDS_MISSING, Flag.ORDER_UNANSWERED, Flag.UNLIKE_PEERS),
@@ -39,3 +42,34 @@ def under_their_root(flags: pd.DataFrame) -> pd.DataFrame:
             flags.loc[rows.index[mask], "under"] = str(root)
     order = flags.assign(_below=flags["under"] != "").sort_values(["_below", "strength"], ascending=[True, False])
     return order.drop(columns="_below").reset_index(drop=True)
+
+
+def within_budget(flags: pd.DataFrame, *, as_of_s: float, expected_false_per_week: float) -> pd.DataFrame:
+    """The flags whose new ones are expected to hold no more false alarms a week than the budget; weak ones go first.
+
+    Notes
+    -----
+    A flag of strength s is a false alarm with the odds 1 - s. Flags that began in the last week add up; those at or above
+    0.8 always stay, those under 0.25 never do.
+    """
+    top = flags["under"] == ""
+    fresh = top & (flags["since"] > as_of_s - D_PER_WEEK * S_PER_D)
+    doubt = (1.0 - flags["strength"]).where(fresh, 0.0)
+    order = flags["strength"].sort_values(ascending=False, kind="stable").index
+    spent = doubt.loc[order].cumsum().reindex(flags.index)
+    keep = (flags["strength"] >= SURE_STRENGTH) | ~fresh | (spent <= expected_false_per_week)
+    keep = ~top | (keep & (flags["strength"] >= LEAST_STRENGTH))
+    gone = flags.loc[~keep, ["node_id", "flag"]]
+    left = flags[keep].copy()
+    roots = left["node_id"].astype(str) + left["under"]
+    left.loc[roots.isin(gone["node_id"].astype(str) + gone["flag"]), "under"] = ""
+    return left.reset_index(drop=True)
+
+
+def expected_false_count(flags: pd.DataFrame) -> float:
+    """How many of these flags are expected to be false alarms: those at the top, each with the odds 1 - strength.
+
+    >>> expected_false_count(pd.DataFrame({"strength": [0.9, 0.5], "under": ["", "sleep_leak"]}))
+    0.1
+    """
+    return round(float((1.0 - flags.loc[flags["under"] == "", "strength"]).sum()), 6)

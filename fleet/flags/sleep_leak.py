@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from fleet.flags.calibrate import calibrated
+from fleet.flags.matched import near_its_end
 from fleet.flags.peers import others_median
 from fleet.flags.verdict import Verdicts, verdicts
 from fleet.flags.view import FleetView, FloatArray
@@ -16,8 +17,7 @@ LEAST_EXTRA_UA = 20.0
 LEAST_Z = 6.0
 LEAST_OF_COUNT = 0.35
 LEAST_FALL_MV = 8.0
-KNEE_LEFT = 0.12
-SEEN_RATIO = 1.25
+SEEN_RATIO, SEEN_Z = 1.35, 4.0
 
 
 def sleep_leak(view: FleetView) -> Verdicts:
@@ -27,22 +27,21 @@ def sleep_leak(view: FleetView) -> Verdicts:
     -----
     The bend counts if it is six standard errors, worth a third of the counted drain, and not that of a cell near its
     end. The inferred floor needs its whole interval above the profile's and its peers', and a voltage that falls at
-    least a quarter faster than the peers' for the charge counted: a chemistry whose voltage stays flat tells nothing.
+    least a third faster than its like's for the charge counted: a chemistry whose voltage stays flat tells nothing.
     """
     slopes = view.slopes
     extra_ua = slopes.extra_mah_per_d * UA_PER_MA / H_PER_D
-    left = view.estimates["charge_left"].to_numpy(float)
+    at_knee, matched = near_its_end(view), view.matched
     expected = view.profile_figure("sleep_ua")
     others_bend = np.nan_to_num(others_median(np.where(slopes.z > 3, extra_ua, 0.0), view.site_codes))
     with np.errstate(invalid="ignore"):
-        at_knee = left < KNEE_LEFT
         bent = (slopes.z > LEAST_Z) & (extra_ua > LEAST_EXTRA_UA) & ~at_knee
         bent &= (slopes.extra_mah_per_d > LEAST_OF_COUNT * slopes.counted_mah_per_d) & (extra_ua > 2.5 * others_bend)
         bent &= slopes.fallen_mv > LEAST_FALL_MV
     floor, low, usual = _floors(view, expected)
-    faster = slopes.mv_per_mah / others_median(slopes.mv_per_mah, view.peer_codes)
     with np.errstate(invalid="ignore", divide="ignore"):
-        stands = (floor > LEAST_RATIO * usual) & (low > usual) & (floor - usual > LEAST_EXTRA_UA) & (faster > SEEN_RATIO)
+        stands = (floor > LEAST_RATIO * usual) & (low > usual) & (floor - usual > LEAST_EXTRA_UA) & ~at_knee
+        stands &= (matched.faster > SEEN_RATIO) & (matched.z > SEEN_Z) & (slopes.fallen_mv > LEAST_FALL_MV)
         score = np.where(bent, np.log(slopes.z / LEAST_Z) + 1.0, np.log(np.maximum(low, 1e-3) / usual))
 
     def say(index: int) -> str:

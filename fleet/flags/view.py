@@ -18,6 +18,7 @@ from fleet.units import S_PER_D
 from fleet.words import BAND_CAUSES, EventKind
 
 if TYPE_CHECKING:
+    from fleet.flags.matched import Matched
     from fleet.flags.voltage_slope import Slopes
 
 FloatArray = npt.NDArray[np.float64]
@@ -43,6 +44,7 @@ class FleetView:
     settings: pd.DataFrame
     orders: pd.DataFrame
     as_of_s: float
+    false_per_week: float = 1.0
 
     def __getitem__(self, column: str) -> FloatArray:
         return self.columns[column]
@@ -85,12 +87,23 @@ class FleetView:
         return pd.factorize(keys)[0].astype(np.int64)
 
     @cached_property
-    def drawn_mah(self) -> FloatArray:
-        """Charge counted over the days at hand, by the profile's figures. shape (n_nodes,)"""
+    def counted_mah(self) -> FloatArray:
+        """Charge of each node-day by the profile's figures. shape (n_nodes, n_days)"""
         from fleet.flags.voltage_slope import counted_mah  # it takes a view itself
 
-        counted = counted_mah(self)
-        return nan_mean(counted) * np.isfinite(counted).sum(axis=1)
+        return counted_mah(self)
+
+    @cached_property
+    def drawn_mah(self) -> FloatArray:
+        """Charge counted over the days at hand. shape (n_nodes,)"""
+        return nan_mean(self.counted_mah) * np.isfinite(self.counted_mah).sum(axis=1)
+
+    @cached_property
+    def matched(self) -> Matched:
+        """How each battery falls beside those of its like that have given as much."""
+        from fleet.flags.matched import matched_falls  # it takes a view itself
+
+        return matched_falls(self)
 
     @cached_property
     def slopes(self) -> Slopes:
@@ -180,6 +193,7 @@ def view_of(
     settings: pd.DataFrame,
     orders: pd.DataFrame,
     as_of_at: datetime,
+    false_per_week: float = 1.0,
 ) -> FleetView:
     """The view of a fleet up to the last whole UTC day before `as_of_at`."""
     as_of_s = as_of_at.timestamp()
@@ -207,4 +221,5 @@ def view_of(
         settings=settings,
         orders=orders,
         as_of_s=as_of_s,
+        false_per_week=false_per_week,
     )

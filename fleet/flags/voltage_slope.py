@@ -50,7 +50,7 @@ def voltage_slopes(view: FleetView) -> Slopes:
     bends by itself; judge no hinge there.
     """
     n, days = view.shape
-    counted = counted_mah(view)
+    counted = view.counted_mah
     cumulated = np.cumsum(np.where(np.isfinite(counted), counted, nan_mean(counted)[:, None]), axis=1)
     temp = _temperature(view)
     start = _battery_start(view)
