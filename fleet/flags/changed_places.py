@@ -9,7 +9,7 @@ from fleet.flags.view import BoolArray, FleetView, FloatArray
 from fleet.units import S_PER_D
 from fleet.words import Flag
 
-SHOWN_D = 28
+SHOWN_D = 90
 LEAST_NEAR = 60.0
 RATE_TIMES = 3.0
 BOOTS_A_DAY = 20
@@ -18,7 +18,7 @@ ODD_MOST = 60
 
 
 def swap_seen(view: FleetView) -> Verdicts:
-    """True where the estimates found a swap in the last four weeks that nobody told."""
+    """True where the estimates found a swap in the last quarter of a year that nobody told."""
     untold = view.swaps[~view.swaps["told"].astype(bool) & (view.swaps["at"] > view.as_of_s - SHOWN_D * S_PER_D)]
     latest = untold.groupby("node_id")["at"].max().reindex(view.node_ids).to_numpy(float)
     hit = np.isfinite(latest)

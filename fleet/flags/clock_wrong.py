@@ -18,6 +18,7 @@ ZONE_STEP_S = 1800.0
 ZONE_WITHIN_S = 120.0
 MOST_DRIFT_PPM = 50.0
 LEAST_DRIFT_D = 5
+LEAST_SLOPE_D = 8
 LEAST_MOVED_S = 15.0
 RECENT_D = 7
 DRIFT_D = 14
@@ -42,7 +43,7 @@ def clock_wrong(view: FleetView) -> Verdicts:
     -----
     The skew of a day is its smallest arrival less lateness less clock, since delays only add. Drift is the median of
     the day-to-day changes, in ppm of a day, over the last fortnight: a clock that is set again each week still shows
-    it. One that was never set is flagged once, from its first record on.
+    it. Where the straight line through the skews is surer, it is taken. One that was never set is flagged once, from its first record on.
     """
     skew = view["skew_min_s"]
     set_count, unset = np.nan_to_num(view["clock_count"]), np.nan_to_num(view["clock_unset"])
@@ -96,8 +97,27 @@ def _drift_ppm(skew: FloatArray) -> tuple[FloatArray, FloatArray]:
     count = np.isfinite(change).sum(axis=1)
     drift = np.where(count >= LEAST_DRIFT_D, nan_median(change), np.nan)
     spread = 1.25 * nan_mean(np.abs(change - drift[:, None])) / np.sqrt(np.maximum(count, 1))
+    slope, slope_spread = _slope_ppm(skew[:, -DRIFT_D:])
+    better = np.isfinite(slope) & (np.nan_to_num(slope_spread, nan=np.inf) < np.nan_to_num(spread, nan=np.inf))
+    drift, spread = np.where(better, slope, drift), np.where(better, slope_spread, spread)
     moved = np.abs(drift) * 1e-6 * S_PER_D * count
     return np.where(moved > LEAST_MOVED_S, drift, np.where(np.isfinite(drift), 0.0, np.nan)), spread
+
+
+def _slope_ppm(skew: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Slope of the skew on the day and its standard error; NaN for fewer than eight days. [ppm]"""
+    known = np.isfinite(skew)
+    count = known.sum(axis=1)
+    day = np.where(known, np.arange(skew.shape[1], dtype=float), 0.0)
+    off = np.where(known, day - (day.sum(axis=1) / np.maximum(count, 1))[:, None], 0.0)
+    middle = np.where(known, skew, 0.0).sum(axis=1) / np.maximum(count, 1)
+    square = np.maximum((off**2).sum(axis=1), 1e-9)
+    slope = (off * np.where(known, skew - middle[:, None], 0.0)).sum(axis=1) / square
+    left = np.where(known, skew - middle[:, None] - slope[:, None] * off, 0.0)
+    spread = np.sqrt((left**2).sum(axis=1) / np.maximum(count - 2, 1) / square)
+    enough = count >= LEAST_SLOPE_D
+    to_ppm = 1e6 / S_PER_D
+    return np.where(enough, slope * to_ppm, np.nan), np.where(enough, spread * to_ppm, np.nan)
 
 
 def _drift_since(skew: FloatArray, drift: FloatArray) -> FloatArray:

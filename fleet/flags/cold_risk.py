@@ -14,7 +14,7 @@ from fleet.words import Flag
 WINDOW_D = 42
 LEAST_DAYS = 10
 LEAST_SPAN_C = 4.0
-COLDER_TO_COME_C = 6.0
+COLDER_TO_COME_C = 4.0
 SURE = 1.64
 MARGIN_MV = 60.0
 TROPIC_DEG = 20.0
@@ -29,7 +29,7 @@ def cold_risk(view: FleetView) -> Verdicts:
     -----
     Daily minima of six weeks on temperature and on the day, so that a cell which empties while it grows cold is not
     taken for one that hates the cold; the lower end of the slope counts. Expected is the lowest temperature that any
-    node of the site told in a year's record, else 6 °C below the node's own lowest of six weeks, but only while
+    node of the site told in a year's record, else 4 °C below the node's own lowest of six weeks, but only while
     winter is to come (by latitude; anywhere if that is not told).
     """
     temp = view["temp_min_c"][:, -WINDOW_D:]

@@ -13,6 +13,7 @@ from fleet.units import S_PER_D
 FloatArray = npt.NDArray[np.float64]
 LIKE_FROM, LIKE_TO = 0.7, 1.7
 LEAST_OTHERS = 3
+LEAST_USUAL_FALL_MV = 12.0
 KNEE_COUNTED = 0.62
 KNEE_LEFT = 0.1
 
@@ -21,7 +22,7 @@ KNEE_LEFT = 0.1
 class Matched:
     """Fall per counted charge over the median, and over the nearly largest, of the matched others, and how sure.
 
-    NaN where fewer than three others match. shape (n_nodes,) each
+    NaN where fewer than three others match, or where their voltage hardly falls. shape (n_nodes,) each
     """
 
     faster: FloatArray
@@ -48,7 +49,9 @@ def matched_falls(view: FleetView) -> Matched:
         others = slopes.mv_per_mah[like]
         if len(others) < LEAST_OTHERS:
             continue
-        usual = max(float(np.median(others)), 1e-9)
+        usual = float(np.median(others))
+        if usual * drawn[row] < LEAST_USUAL_FALL_MV:
+            continue
         faster[row] = slopes.mv_per_mah[row] / usual
         high[row] = slopes.mv_per_mah[row] / max(float(np.quantile(others, 0.9)), usual)
         z[row] = (slopes.mv_per_mah[row] - usual) / max(slopes.mv_per_mah_se[row], 1e-12)

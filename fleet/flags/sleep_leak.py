@@ -14,9 +14,9 @@ from fleet.words import Flag
 
 LEAST_RATIO = 2.0
 LEAST_EXTRA_UA = 20.0
-LEAST_Z = 6.0
+LEAST_Z = 7.0
 LEAST_OF_COUNT = 0.35
-LEAST_FALL_MV = 8.0
+LEAST_FALL_MV, FALL_Z = 15.0, 4.0
 SEEN_RATIO, SEEN_Z = 1.35, 4.0
 
 
@@ -25,7 +25,7 @@ def sleep_leak(view: FleetView) -> Verdicts:
 
     Notes
     -----
-    The bend counts if it is six standard errors, worth a third of the counted drain, and not that of a cell near its
+    The bend counts if it is seven standard errors, worth a third of the counted drain, and not that of a cell near its
     end. The inferred floor needs its whole interval above the profile's and its peers', and a voltage that falls at
     least a third faster than its like's for the charge counted: a chemistry whose voltage stays flat tells nothing.
     """
@@ -37,7 +37,7 @@ def sleep_leak(view: FleetView) -> Verdicts:
     with np.errstate(invalid="ignore"):
         bent = (slopes.z > LEAST_Z) & (extra_ua > LEAST_EXTRA_UA) & ~at_knee
         bent &= (slopes.extra_mah_per_d > LEAST_OF_COUNT * slopes.counted_mah_per_d) & (extra_ua > 2.5 * others_bend)
-        bent &= slopes.fallen_mv > LEAST_FALL_MV
+        bent &= (slopes.fallen_mv > LEAST_FALL_MV) & (slopes.mv_per_mah > FALL_Z * slopes.mv_per_mah_se)
     floor, low, usual = _floors(view, expected)
     with np.errstate(invalid="ignore", divide="ignore"):
         stands = (floor > LEAST_RATIO * usual) & (low > usual) & (floor - usual > LEAST_EXTRA_UA) & ~at_knee
