@@ -5,14 +5,13 @@ from __future__ import annotations
 import base64
 import binascii
 import gzip
-import io
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, Annotated, NamedTuple, cast
 
 import msgspec
-import zstandard
+from backports import zstd
 
 from fleet.errors import MessageError
 from fleet.words import SetAsideReason
@@ -136,11 +135,10 @@ def opened_recording(path: Path) -> Iterator[IO[bytes]]:
             if start[:2] == b"\x1f\x8b":
                 yield cast(IO[bytes], gzip.GzipFile(fileobj=file))
             elif start == b"\x28\xb5\x2f\xfd":
-                reader = zstandard.ZstdDecompressor().stream_reader(file, read_across_frames=True)
-                yield io.BufferedReader(reader, 1 << 20)
+                yield cast(IO[bytes], zstd.ZstdFile(file))
             else:
                 yield file
-    except (OSError, EOFError, zstandard.ZstdError) as why:
+    except (OSError, EOFError, zstd.ZstdError) as why:
         raise MessageError(f"{path}: {why}. Is it a recording?", SetAsideReason.BAD_LINE) from why
 
 
@@ -152,8 +150,8 @@ def created_recording(path: Path) -> Iterator[IO[bytes]]:
             with gzip.GzipFile(filename="", fileobj=file, mode="wb", mtime=0) as packed:
                 yield cast(IO[bytes], packed)
         elif path.suffix == ".zst":
-            with zstandard.ZstdCompressor(level=6).stream_writer(file, closefd=False) as packed:
-                yield packed
+            with zstd.ZstdFile(file, "wb", level=6) as packed:
+                yield cast(IO[bytes], packed)
         else:
             yield file
 
@@ -172,7 +170,7 @@ def read_recording(path: Path) -> Iterator[Message | BadLine]:
         try:
             for number, line in enumerate(lines, 1):
                 yield from _numbered(number, line)
-        except (EOFError, OSError, zstandard.ZstdError) as why:
+        except (EOFError, OSError, zstd.ZstdError) as why:
             yield BadLine(number + 1, f"line {number + 1}: the file breaks off: {why}", b"")
 
 

@@ -11,6 +11,7 @@ from typing import Any
 import msgspec
 
 from fleet.errors import MessageError
+from fleet.store.parquet import need_parquet
 from fleet.wire_recording import LINE_LIMIT_BYTES, opened_recording
 from fleet.words import SetAsideReason
 
@@ -61,6 +62,7 @@ def _line_rows(path: Path) -> Iterator[dict[str, Any] | bytes]:
 
 
 def _parquet_rows(path: Path) -> Iterator[dict[str, Any] | bytes]:
+    need_parquet(str(path))
     import pyarrow as pa
     import pyarrow.parquet as pq
 

@@ -15,6 +15,7 @@ from fleet.errors import StoreError
 from fleet.store.archived import whole_table
 from fleet.store.engine import Store
 from fleet.store.months import hours_of, month_of
+from fleet.store.parquet import need_parquet
 from fleet.store.size import size_forecast
 from fleet.store.tables import ARCHIVES, WAKES
 from fleet.store.wake_tables import ROW_GROUP_ROWS, wake_tables
@@ -120,6 +121,7 @@ def _totals(conn: Connection, first: int, after: int) -> Totals:
 
 def _write(store: Store, path: Path, hours: tuple[int, int], old: list[Path]) -> int:
     """A month's file, safe on disk and read again before it gets its name; the rows in it."""
+    need_parquet(str(path))
     import pyarrow
     import pyarrow.parquet
 

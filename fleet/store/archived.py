@@ -13,6 +13,7 @@ from fleet.errors import StoreError
 from fleet.frames import RECORD
 from fleet.store.arrow import Arrays
 from fleet.store.engine import Store
+from fleet.store.parquet import need_parquet
 from fleet.store.tables import ARCHIVES
 from fleet.units import S_PER_D, S_PER_H
 
@@ -43,6 +44,7 @@ def archived_blocks(store: Store, since_s: float, until_s: float, node_ids: Coll
 
 
 def _of_file(file: Path, since_s: float, until_s: float, node_ids: Collection[int] | None) -> Iterator[Arrays]:
+    need_parquet("archive")
     import pyarrow
     import pyarrow.parquet
 
@@ -72,6 +74,7 @@ def whole_table(file: Path) -> Any:
     StoreError
         If it is missing or can't be read.
     """
+    need_parquet("archive")
     import pyarrow
     import pyarrow.parquet
 

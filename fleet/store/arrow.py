@@ -71,6 +71,7 @@ def sentinel_sql(store: Store, query: Select[Any], types: Mapping[str, str]) -> 
 def _arrow(store: Store, query: Select[Any], types: Mapping[str, str]) -> Iterator[Arrays]:
     import adbc_driver_manager
     import adbc_driver_sqlite.dbapi
+    import nanoarrow
 
     wrapped = sentinel_sql(store, query, types)
     try:
@@ -80,14 +81,14 @@ def _arrow(store: Store, query: Select[Any], types: Mapping[str, str]) -> Iterat
         ):
             cursor.execute(wrapped)
             first = True
-            for batch in cursor.fetch_record_batch():
+            for batch in nanoarrow.c_array_stream(cursor.fetch_arrow()):
+                columns = [_values(child) for child in batch.view().children]
                 if first:
-                    batch, first = without_sentinel(batch), False
-                if batch.num_rows:
-                    yield {
-                        name: _narrow(batch.column(place).to_numpy(zero_copy_only=False), dtype)
-                        for place, (name, dtype) in enumerate(types.items())
-                    }
+                    _check_sentinel(columns[0][0])
+                    columns, first = [values[1:] for values in columns], False
+                if len(columns[0]):
+                    pairs = zip(types.items(), columns, strict=True)
+                    yield {name: _narrow(values, dtype) for (name, dtype), values in pairs}
     except adbc_driver_manager.Error as why:
         raise StoreError(f"{store.url}: can't be read: {why}. See `wakeledger check`.") from why
 
@@ -100,10 +101,24 @@ def without_sentinel(table: Any) -> Any:
     StoreError
         If that row is not the first one.
     """
-    found = table.column(0)[0].as_py()
+    _check_sentinel(table.column(0)[0].as_py())
+    return table.slice(1)
+
+
+def _check_sentinel(found: Any) -> None:
     if found != _SENTINEL:
         raise StoreError(f"the Arrow reader gave {found!r} as its first row, not the typed one. Report this as a bug.")
-    return table.slice(1)
+
+
+def _values(column: Any) -> NDArray[Any]:
+    """An Arrow column of whole numbers or doubles as an array of its own memory, NULL as NaN."""
+    within = slice(column.offset, column.offset + len(column))
+    kind = np.float64 if column.storage_type == "double" else np.int64
+    values = np.frombuffer(column.buffer(1), kind)[within]
+    if not column.null_count:
+        return values.copy()
+    valid = np.unpackbits(np.frombuffer(column.buffer(0), np.uint8), bitorder="little")[within]
+    return np.where(valid == 1, values, np.nan)
 
 
 def _narrow(values: NDArray[Any], dtype: str) -> NDArray[Any]:

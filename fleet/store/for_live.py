@@ -19,6 +19,7 @@ from fleet.store.tables import (
     ORDERS,
     RELEASES,
     SET_ASIDE,
+    SETTINGS,
     STATE,
     WAKES,
 )
@@ -86,3 +87,15 @@ def audit_of_orders(store: Store, limit: int = 400) -> list[Row]:
 def _rows(store: Store, query: Any) -> list[Row]:
     with store.read() as conn:
         return [dict(row._mapping) for row in conn.execute(query)]
+
+
+def settings_history(store: Store, node_id: int) -> list[Row]:
+    """Every distinct settings that a node reported, oldest first, with the moment it was first seen."""
+    return _rows(store, select(SETTINGS).where(SETTINGS.c.node_id == node_id).order_by(SETTINGS.c.first_at))
+
+
+def events_of(store: Store, node_id: int) -> list[Row]:
+    """What was told of a node and not undone, newest first."""
+    return _rows(
+        store, select(EVENTS).where(EVENTS.c.node_id == node_id, EVENTS.c.undone == 0).order_by(EVENTS.c.at.desc())
+    )
