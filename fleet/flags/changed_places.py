@@ -80,15 +80,15 @@ def _crossed_pairs(view: FleetView, before: int, after: int, reach: FloatArray) 
     boot, seq = view["last_boot"][:, before], view["last_seq"][:, before]
     next_boot, next_seq = view["first_boot"][:, after], view["first_seq"][:, after]
     known = np.isfinite(boot) & np.isfinite(next_boot)
-    odd = np.flatnonzero(known & ~_goes_on(boot, seq, next_boot, next_seq, reach=4 * reach))
+    odd = np.flatnonzero(known & ~_goes_on(boot, seq, next_boot, next_seq, reach=reach))
     if not 2 <= len(odd) <= ODD_MOST:
         return []
     here = _goes_on(
         boot[odd][:, None], seq[odd][:, None], next_boot[odd][None, :], next_seq[odd][None, :], reach=reach[odd][:, None]
     )
     both = np.triu(here & here.T, 1)
-    # A counter near its start fits every node that has just begun.
-    both &= (seq[odd] > reach[odd])[:, None] & (seq[odd] > reach[odd])[None, :]
+    # A counter near its start would fit every node that has just begun: only a boot that goes on tells.
+    both &= (boot[odd][:, None] == next_boot[odd][None, :]) & (next_boot[odd][:, None] == boot[odd][None, :])
     unique = (here.sum(axis=1) == 1)[:, None] & (here.sum(axis=1) == 1)[None, :]
     rows, columns = np.nonzero(both & unique)
     return [(int(odd[left]), int(odd[right])) for left, right in zip(rows, columns, strict=True)]

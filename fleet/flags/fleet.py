@@ -21,6 +21,7 @@ from fleet.flags.records_missing import records_missing
 from fleet.flags.resets import brownouts, crash_loop
 from fleet.flags.sleep_leak import sleep_leak
 from fleet.flags.stuck_reading import stuck_reading
+from fleet.flags.unlike_peers import unlike_peers
 from fleet.flags.view import view_of
 from fleet.flags.wakes_often import wakes_often
 from fleet.flags.weak_cell import weak_cell
@@ -77,5 +78,6 @@ def flag_fleet(
     rows = [frame for frame in found if len(frame)]
     if not rows:
         return empty_frame(FLAG)
-    ranked = under_their_root(pd.concat(rows, ignore_index=True))
+    second = unlike_peers(view, pd.concat(rows)["node_id"].unique()).rows(view.node_ids)
+    ranked = under_their_root(pd.concat([*rows, second] if len(second) else rows, ignore_index=True))
     return within_budget(ranked, as_of_s=as_of_at.timestamp(), expected_false_per_week=expected_false_per_week)

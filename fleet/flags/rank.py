@@ -40,6 +40,11 @@ def under_their_root(flags: pd.DataFrame) -> pd.DataFrame:
                 continue
             mask = rows["flag"].isin([str(flag) for flag in explained]) & (flags.loc[rows.index, "under"] == "")
             flags.loc[rows.index[mask], "under"] = str(root)
+        apart = rows.index[(rows["flag"] == str(Flag.UNLIKE_PEERS)) & (flags.loc[rows.index, "under"] == "")]
+        others = flags.loc[rows.index.difference(apart)]
+        if len(apart) and len(others):  # never stands for itself
+            tops = others[others["under"] == ""]
+            flags.loc[apart, "under"] = str(tops.loc[tops["strength"].idxmax(), "flag"])
     order = flags.assign(_below=flags["under"] != "").sort_values(["_below", "strength"], ascending=[True, False])
     return order.drop(columns="_below").reset_index(drop=True)
 

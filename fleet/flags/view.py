@@ -76,9 +76,10 @@ class FleetView:
 
     @cached_property
     def peer_codes(self) -> npt.NDArray[np.int64]:
-        """One number a group of like nodes: same profile and the same settings in the node list. shape (n_nodes,)"""
-        keys = self.nodes[["profile", "lo", "hi", "sleep_s"]].astype(str).agg("|".join, axis=1)
-        return pd.factorize(keys)[0].astype(np.int64)
+        """One number a group of like nodes: same profile and settings in force, or found alike. shape (n_nodes,)"""
+        from fleet.flags.alike import groups_of_like  # it takes a view itself
+
+        return groups_of_like(self)
 
     @cached_property
     def profile_codes(self) -> npt.NDArray[np.int64]:

@@ -19,8 +19,8 @@ SEEN_FASTER = 1.35
 LEAST_Z = 8.0
 BEND_Z = 6.0
 LEAST_FALL_MV = 20.0
-LEAST_DRAWN = 0.05
-OVER_HIGH = 1.3
+LEAST_DRAWN = 0.08
+OVER_HIGH = 1.4
 
 
 def weak_cell(view: FleetView) -> Verdicts:
@@ -31,7 +31,7 @@ def weak_cell(view: FleetView) -> Verdicts:
     1.45 times the median of the others of its profile that have given as much, above nearly all of them, and at eight
     standard errors; or 1.35 times where the estimates, too, believe in clearly less than what was fitted. One that
     bends on a day of its own is a leak. A chemistry whose voltage hardly falls tells nothing, nor does one of
-    which less than a twentieth is drawn: NA.
+    which less than a twelfth is drawn: NA.
     """
     slopes, matched = view.slopes, view.matched
     share = view.estimates["usable_mah"].to_numpy(float) / view.profile_figure("capacity_mah")
