@@ -28,7 +28,9 @@ def groups_of_like(view: FleetView) -> npt.NDArray[np.int64]:
     if (~told).any():
         rows = np.flatnonzero(~told)
         found = found_groups(_behaviour(view)[rows])
-        keys[rows] = [f"found {number}" if number >= 0 else f"alone {row}" for number, row in zip(found, rows, strict=True)]
+        keys[rows] = [
+            f"found {number}" if number >= 0 else f"alone {row}" for number, row in zip(found, rows, strict=True)
+        ]
     return np.asarray(pd.factorize(keys)[0], dtype=np.int64)
 
 

@@ -29,7 +29,7 @@ def swap_seen(view: FleetView) -> Verdicts:
     return verdicts(
         Flag.SWAP_SEEN,
         hit,
-        np.isfinite(view["batt_mv"]).any(axis=1) | np.isfinite(view["batt_tx_mv"]).any(axis=1),
+        np.asarray((np.isfinite(view["batt_mv"]) | np.isfinite(view["batt_tx_mv"])).any(axis=1)),
         since_d=np.nan_to_num(latest / S_PER_D),
         strength=np.where(hit, 0.85, 0.0),
         say=say,
@@ -80,17 +80,18 @@ def _crossed_pairs(view: FleetView, before: int, after: int, reach: FloatArray) 
     boot, seq = view["last_boot"][:, before], view["last_seq"][:, before]
     next_boot, next_seq = view["first_boot"][:, after], view["first_seq"][:, after]
     known = np.isfinite(boot) & np.isfinite(next_boot)
-    odd = np.flatnonzero(known & ~_goes_on(boot, seq, next_boot, next_seq, reach=reach))
-    if not 2 <= len(odd) <= ODD_MOST:
+    broken = known & ~_goes_on(boot, seq, next_boot, next_seq, reach=reach)
+    # A cold start hides a change of places: such a node may be the partner of one that is broken for certain.
+    odd = np.flatnonzero(broken | (known & (next_boot != boot)))
+    if not (2 <= len(odd) <= ODD_MOST and broken.any()):
         return []
-    here = _goes_on(
-        boot[odd][:, None], seq[odd][:, None], next_boot[odd][None, :], next_seq[odd][None, :], reach=reach[odd][:, None]
-    )
-    both = np.triu(here & here.T, 1)
-    # A counter near its start would fit every node that has just begun: only a boot that goes on tells.
-    both &= (boot[odd][:, None] == next_boot[odd][None, :]) & (next_boot[odd][:, None] == boot[odd][None, :])
-    unique = (here.sum(axis=1) == 1)[:, None] & (here.sum(axis=1) == 1)[None, :]
-    rows, columns = np.nonzero(both & unique)
+    one_boot = boot[odd][:, None] == next_boot[odd][None, :]
+    ahead = next_seq[odd][None, :] - seq[odd][:, None]
+    here = one_boot & (ahead >= 0) & (ahead <= reach[odd][:, None])
+    unique = here.sum(axis=1) == 1
+    both = np.triu(here & here.T, 1) & unique[:, None] & unique[None, :]
+    both &= broken[odd][:, None] | broken[odd][None, :]
+    rows, columns = np.nonzero(both)
     return [(int(odd[left]), int(odd[right])) for left, right in zip(rows, columns, strict=True)]
 
 

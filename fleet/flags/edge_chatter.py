@@ -31,8 +31,8 @@ def edge_chatter(view: FleetView) -> Verdicts:
     With so many wakes a day, a share 1 − exp(−600 s × rate) follows another within ten minutes by chance; only what
     is above that counts. A reading is at the edge in every crossing that is polled fast enough, so that alone is no
     evidence: the band wakes must also be 2.5 times what they were, or what they are for the others of the site.
-    Where the median of the others has four tenths as many in the same week, it is weather: the strength falls and the evidence
-    says so.
+    Where the median of the others has four tenths as many in the same week, it is weather: the strength falls and
+    the evidence says so.
     """
     seen, band = view["seen"], view.band_wakes
     close = np.where(np.isfinite(view["band_close"]), view["band_close"], np.nan)

@@ -79,7 +79,9 @@ def _silent_together(last: FloatArray, usual_s: FloatArray, codes: np.ndarray, k
         rows = np.flatnonzero((codes == code) & known)
         if len(rows) < 3:
             continue
-        after = last[rows][None, :] > last[rows][:, None] + 1.5 * np.maximum(usual_s[rows][None, :], usual_s[rows][:, None])
+        after = last[rows][None, :] > last[rows][:, None] + 1.5 * np.maximum(
+            usual_s[rows][None, :], usual_s[rows][:, None]
+        )
         together[rows] = after.sum(axis=1) / (len(rows) - 1) < HEARD_SHARE
     return together
 
@@ -88,4 +90,4 @@ def _battery_odds(view: FleetView) -> FloatArray:
     """Chance that an empty battery silenced the node: what the forecast says, or brown-outs before the silence."""
     dead = np.nan_to_num(view.estimates["dead_by_7"].to_numpy(float))
     brown = np.nan_to_num(view["n_brownout"])[:, -28:].sum(axis=1)
-    return np.clip(np.fmax(dead, np.where(brown > 0, 0.8, 0.0)), 0.0, 1.0)
+    return np.asarray(np.clip(np.fmax(dead, np.where(brown > 0, 0.8, 0.0)), 0.0, 1.0), dtype=float)

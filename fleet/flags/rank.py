@@ -2,18 +2,32 @@
 
 from __future__ import annotations
 
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from fleet.units import D_PER_WEEK, S_PER_D
 from fleet.words import Flag
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.intp]
+ObjectArray = npt.NDArray[np.object_]
 LEAST_STRENGTH = 0.25
 SURE_STRENGTH = 0.8
 
 EXPLAINS: dict[Flag, tuple[Flag, ...]] = {
     Flag.GONE_QUIET: (Flag.RECORDS_MISSING, Flag.ORDER_UNANSWERED, Flag.UNLIKE_PEERS),
     Flag.IDS_CROSSED: (
-        Flag.WAKES_OFTEN, Flag.SWAP_SEEN, Flag.UNLIKE_PEERS, Flag.CLOCK_WRONG, Flag.RECORDS_MISSING, Flag.DRAINS_FAST,
-        Flag.EDGE_CHATTER, Flag.SLEEP_LEAK, Flag.WEAK_CELL, Flag.RADIO_STRUGGLE,
+        Flag.WAKES_OFTEN,
+        Flag.SWAP_SEEN,
+        Flag.UNLIKE_PEERS,
+        Flag.CLOCK_WRONG,
+        Flag.RECORDS_MISSING,
+        Flag.DRAINS_FAST,
+        Flag.EDGE_CHATTER,
+        Flag.SLEEP_LEAK,
+        Flag.WEAK_CELL,
+        Flag.RADIO_STRUGGLE,
     ),
     Flag.EDGE_CHATTER: (Flag.WAKES_OFTEN, Flag.DRAINS_FAST, Flag.UNLIKE_PEERS),
     Flag.CRASH_LOOP: (Flag.WAKES_OFTEN, Flag.DRAINS_FAST, Flag.RECORDS_MISSING, Flag.CLOCK_WRONG, Flag.UNLIKE_PEERS),
@@ -32,21 +46,30 @@ EXPLAINS: dict[Flag, tuple[Flag, ...]] = {
 
 def under_their_root(flags: pd.DataFrame) -> pd.DataFrame:
     """The same FLAG frame with `under` filled in, strongest first; what is explained comes after its root."""
-    flags = flags.copy()
-    for _, rows in flags.groupby("node_id"):
-        standing = set(rows["flag"])
-        for root, explained in EXPLAINS.items():
-            if root not in standing or flags.loc[rows.index[rows["flag"] == root], "under"].iloc[0]:
-                continue
-            mask = rows["flag"].isin([str(flag) for flag in explained]) & (flags.loc[rows.index, "under"] == "")
-            flags.loc[rows.index[mask], "under"] = str(root)
-        apart = rows.index[(rows["flag"] == str(Flag.UNLIKE_PEERS)) & (flags.loc[rows.index, "under"] == "")]
-        others = flags.loc[rows.index.difference(apart)]
-        if len(apart) and len(others):  # never stands for itself
-            tops = others[others["under"] == ""]
-            flags.loc[apart, "under"] = str(tops.loc[tops["strength"].idxmax(), "flag"])
+    flags = flags.reset_index(drop=True)
+    words, under = flags["flag"].to_numpy(object), np.array([""] * len(flags), dtype=object)
+    strength = flags["strength"].to_numpy(float)
+    for place in flags.groupby("node_id").indices.values():
+        _under_roots(words, under, strength, np.asarray(place))
+    flags = flags.assign(under=under)
     order = flags.assign(_below=flags["under"] != "").sort_values(["_below", "strength"], ascending=[True, False])
     return order.drop(columns="_below").reset_index(drop=True)
+
+
+def _under_roots(words: ObjectArray, under: ObjectArray, strength: FloatArray, place: IntArray) -> None:
+    """Write into `under` what explains each of one node's flags."""
+    standing = {str(words[row]): row for row in place.tolist()}
+    for root, explained in EXPLAINS.items():
+        if str(root) not in standing or under[standing[str(root)]]:
+            continue
+        for flag in explained:
+            row = standing.get(str(flag))
+            if row is not None and not under[row]:
+                under[row] = str(root)
+    apart = standing.get(str(Flag.UNLIKE_PEERS))
+    others = [row for row in place.tolist() if row != apart and not under[row]]
+    if apart is not None and not under[apart] and others:  # never stands for itself
+        under[apart] = str(words[max(others, key=lambda row: strength[row])])
 
 
 def within_budget(flags: pd.DataFrame, *, as_of_s: float, expected_false_per_week: float) -> pd.DataFrame:
@@ -54,8 +77,8 @@ def within_budget(flags: pd.DataFrame, *, as_of_s: float, expected_false_per_wee
 
     Notes
     -----
-    A flag of strength s is a false alarm with the odds 1 - s. Flags that began in the last week add up; those at or above
-    0.8 always stay, those under 0.25 never do.
+    A flag of strength s is a false alarm with the odds 1 - s. Flags that began in the last week add up; those at or
+    above 0.8 always stay, those under 0.25 never do.
     """
     top = flags["under"] == ""
     fresh = top & (flags["since"] > as_of_s - D_PER_WEEK * S_PER_D)

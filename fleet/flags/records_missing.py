@@ -95,7 +95,9 @@ def _site_outage(view: FleetView, share: FloatArray) -> np.ndarray[tuple[int, in
     return bad
 
 
-def _past_share(share: FloatArray, clear: np.ndarray[tuple[int, int], np.dtype[np.bool_]], until: FloatArray) -> FloatArray:
+def _past_share(
+    share: FloatArray, clear: np.ndarray[tuple[int, int], np.dtype[np.bool_]], until: FloatArray
+) -> FloatArray:
     """Mean daily share before `until`; NaN for fewer than ten days."""
     columns = np.arange(share.shape[1])
     window = clear & np.isfinite(share) & (columns < until[:, None]) & (columns >= until[:, None] - PAST_D)

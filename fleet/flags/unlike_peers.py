@@ -22,7 +22,8 @@ def unlike_peers(view: FleetView, flagged: npt.NDArray[np.int64]) -> Verdicts:
     Notes
     -----
     Never evidence by itself: `flagged` are the ids that some other rule speaks of. Figures are medians of a fortnight,
-    in robust standard deviations about the median of the group. Source: Liu, Ting and Zhou, Isolation Forest, ICDM 2008.
+    in robust standard deviations about the median of the group.
+    Source: Liu, Ting and Zhou, Isolation Forest, ICDM 2008.
     """
     apart = _apart(view)
     score = np.full(len(apart), np.nan)

@@ -97,7 +97,7 @@ class FleetView:
     @cached_property
     def drawn_mah(self) -> FloatArray:
         """Charge counted over the days at hand. shape (n_nodes,)"""
-        return nan_mean(self.counted_mah) * np.isfinite(self.counted_mah).sum(axis=1)
+        return np.asarray(nan_mean(self.counted_mah) * np.isfinite(self.counted_mah).sum(axis=1), dtype=float)
 
     @cached_property
     def matched(self) -> Matched:

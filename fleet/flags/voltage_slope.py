@@ -106,7 +106,9 @@ def _fit(day: FloatArray, mv: FloatArray, temp_c: FloatArray, used_mah: FloatArr
 
 def _noise(residual: FloatArray) -> float:
     """Spread of residuals, widened by their correlation from one day to the next. [mV]"""
-    sd = max(float(1.4826 * np.median(np.abs(residual - np.median(residual)))), float(residual.std()) * 0.7, NOISE_FLOOR_MV)
+    sd = max(
+        float(1.4826 * np.median(np.abs(residual - np.median(residual)))), float(residual.std()) * 0.7, NOISE_FLOOR_MV
+    )
     square = float(residual @ residual)
     rho = float(np.clip(residual[1:] @ residual[:-1] / max(square, 1e-9), 0.0, 0.9))
     return sd * float(np.sqrt((1.0 + rho) / (1.0 - rho)))

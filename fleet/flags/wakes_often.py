@@ -131,7 +131,9 @@ def _untimed(view: FleetView, usable: BoolArray) -> FloatArray:
         rows = np.flatnonzero(view.site_codes == code)
         if len(rows) < 4:
             continue
-        middle = np.array([np.median(day[np.isfinite(day)]) if np.isfinite(day).sum() >= 4 else 0.0 for day in counts[rows].T])
+        middle = np.array(
+            [np.median(day[np.isfinite(day)]) if np.isfinite(day).sum() >= 4 else 0.0 for day in counts[rows].T]
+        )
         excess[rows] = np.maximum(middle - np.median(middle), 0.0)
     return np.where(usable, np.maximum(counts - 1.3 * excess, 0.0), np.nan)
 
