@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from datetime import datetime
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+if TYPE_CHECKING:
+    from fleet.jobs.deployment import Deployment
+    from fleet.store.engine import Store
+
 COLUMNS = ("node", "remedy", "change", "wakes/day", "events seen", "days left P10", "P50", "P90", "why")
+PROOF_COLUMNS = (
+    "node", "rev", "since", "days", "wakes/day promised", "came", "held", "mAh/day promised", "came", "held",
+    "days left promised", "came", "held", "told wrong",
+)  # fmt: skip
+RESERVE_COLUMNS = ("below charge", "timer interval s", "wakes/day", "mAh/day", "events seen")
 SETTINGS = ("lo", "hi", "hyst", "sleep_s", "period_ms", "avg")
 
 
@@ -23,6 +33,14 @@ def advise(
     odds: Annotated[float, typer.Option(min=0.5, max=0.99, help="At these odds.")] = 0.9,
     wakes_per_day: Annotated[float | None, typer.Option(min=0, help="Wakes a day to stay under.")] = None,
     draft: Annotated[bool, typer.Option("--draft", help="Make drafted orders of the proposals.")] = False,
+    proof: Annotated[
+        bool, typer.Option("--proof", help="Past orders instead: what was promised against what came.")
+    ] = False,
+    reserve: Annotated[
+        str | None, typer.Option(help="Instead, the interval to fall to as this node's charge falls, until its visit.")
+    ] = None,
+    wrong: Annotated[str | None, typer.Option(help="Tell that the advice for this node was wrong.")] = None,
+    reason: Annotated[str, typer.Option(help="Why it was wrong, with --wrong.")] = "",
     as_json: Annotated[bool, typer.Option("--json", help="JSON instead of a table.")] = False,
 ) -> None:
     """Propose at most one change a node: what it saves, and what it would miss.
@@ -34,9 +52,18 @@ def advise(
     from fleet.jobs.opened import deployment_of, opened
     from fleet.show import show_json, show_table
 
-    settings, store = opened(readonly=not draft)
+    settings, store = opened(readonly=not (draft or wrong))
+    if wrong is not None:
+        _tell_wrong(store, wrong, reason)
+        return
     deployment = deployment_of(settings, store)
     target = target_of(until, odds, wakes_per_day, now_at=now_utc())
+    if proof:
+        _show_proof(store, deployment, as_json=as_json)
+        return
+    if reserve is not None:
+        _show_reserve(store, deployment, reserve, until_at=target.until_at, odds=odds, as_json=as_json)
+        return
     rows = advice_rows(store, deployment, target=target, now_at=now_utc())
     rows = [one for one in rows if (site is None or one["site"] == site) and (node is None or one["node"] == node)]
     if as_json:
@@ -85,6 +112,77 @@ def whatif(
     show_table(("figure", "now", "then", "low", "high"), rows, title=f"{node}: {_change(asked)} ({after['method']})")
 
 
+def _tell_wrong(store: Store, node: str, reason: str) -> None:
+    from fleet.clock import now_utc
+    from fleet.jobs.proof import wrong_told
+
+    wrong_told(store, node, reason, told_by=_who(), now_at=now_utc())
+    typer.echo(f"{node}: kept. Later predictions for it, and a little for all, are wider from the next analysis on.")
+
+
+def _show_proof(store: Store, deployment: Deployment, *, as_json: bool) -> None:
+    """The retune scorecard: one line an order, then each figure over all of them."""
+    from fleet.clock import now_utc
+    from fleet.jobs.proof import proof, proof_object
+    from fleet.show import iso, show_json, show_table
+
+    told = proof_object(proof(store, deployment, now_at=now_utc()), deployment.nodes)
+    if as_json:
+        show_json(told)
+        return
+    lines = []
+    for one in told["orders"]:
+        figures = [one[key] for name in ("wakes_per_day", "drain_mah_per_day", "days_left") for key in _ends(name)]
+        since = None if one["since"] is None else iso(one["since"])
+        lines.append((one["node"], one["rev"], since, one["days"], *figures, one["reason"] or None))
+    show_table(PROOF_COLUMNS, lines, title=f"{len(lines)} orders that ran")
+    for one in told["pooled"]:
+        if one["proven"]:
+            said = f"off by {one['median_error_frac']:.0%} (median)"
+            held = "" if one["held_frac"] is None else f", {one['held_frac']:.0%} within their 80 % interval"
+            typer.echo(f"{one['figure']}: {one['proven']} proven, {said}{held}", err=True)
+
+
+def _ends(name: str) -> tuple[str, str, str]:
+    return (name, f"{name}_real", f"{name}_held")
+
+
+def _show_reserve(
+    store: Store, deployment: Deployment, node: str, *, until_at: datetime | None, odds: float, as_json: bool
+) -> None:
+    """The reserve ladder of one node."""
+    from dataclasses import asdict
+
+    from fleet.clock import now_utc
+    from fleet.jobs.reserve import reserve_of
+    from fleet.show import iso, show_json, show_table
+
+    told = reserve_of(store, deployment, node, until_at=until_at, odds=odds, now_at=now_utc())
+    if as_json:
+        show_json(asdict(told) | {"until": iso(told.until)})
+        return
+    lines = [
+        (_percent(one["below_charge_left"]), one["sleep_s"], one["wakes_per_day"], one["drain_mah_per_day"],
+         _percent(one["events_seen"]))
+        for one in told.rungs
+    ]  # fmt: skip
+    now = "not known" if told.charge_left is None else f"{told.charge_left:.0%}"
+    show_table(RESERVE_COLUMNS, lines, title=f"{node}: to live until {iso(told.until)} at odds {told.odds:g}")
+    typer.echo(f"charge left now: {now}; {_rung_sentence(told.rung, len(told.rungs))}", err=True)
+
+
+def _rung_sentence(rung: int, count: int) -> str:
+    if not count:
+        return "no longer interval within its limits."
+    if not rung:
+        return "it lasts at its present interval."
+    return f"fall to line {rung} of {count}" + (", and even that may not last." if rung == count else ".")
+
+
+def _percent(frac: float | None) -> str | None:
+    return None if frac is None or frac != frac else f"{frac * 100:.0f} %"
+
+
 def _line(one: dict[str, Any]) -> tuple[Any, ...]:
     seen = one.get("events_seen")
     return (
@@ -92,7 +190,7 @@ def _line(one: dict[str, Any]) -> tuple[Any, ...]:
         one["remedy"],
         _change(one.get("set") or {}),
         one.get("wakes_per_day"),
-        None if seen is None else f"{seen * 100:.0f} %",
+        _percent(seen),
         one.get("days_left_p10"),
         one.get("days_left_p50"),
         one.get("days_left_p90"),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, nullcontext
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -19,7 +19,7 @@ from fleet.commands.demo_retune import Retuned, retune_three
 from fleet.commands.demo_words import told
 from fleet.demo.embedded import embedded_broker
 from fleet.demo.live import live_on
-from fleet.demo.play import play
+from fleet.demo.play import AHEAD_COUNT, Pace, play
 from fleet.demo.prepare import Prepared, prepare
 from fleet.demo.scenario import SINCE_AT, UNTIL_AT, WEEKS
 from fleet.errors import BrokerError
@@ -28,10 +28,12 @@ from fleet.jobs.nightly import nightly, sync_setup
 from fleet.settings import Settings, load_settings
 from fleet.store.engine import Store, open_store
 from fleet.store.latest import read_latest
+from fleet.store.records import Written
 
 DATABASE = "wakeledger.sqlite"
 STORED_WITHIN_S = 60.0
 START_WITHIN_S = 30.0
+AHEAD_OF_ANY_BROKER_COUNT = 500  # many brokers keep 1,000 messages for a client, and drop the next
 
 
 @dataclass(frozen=True)
@@ -43,6 +45,7 @@ class Stage:
     prepared: Prepared
     url: str
     progress: Progress
+    pace: Pace
 
 
 def run_demo(folder: Path, *, broker_url: str | None, live_speed_up: float | None) -> list[str]:
@@ -58,10 +61,11 @@ def run_demo(folder: Path, *, broker_url: str | None, live_speed_up: float | Non
         url = broker_url or held.enter_context(embedded_broker())
         prepared = prepare(folder, url=url)
         settings = load_settings(folder / "fleet.toml", environ={})
-        held.enter_context(listening(folder))
+        stored = held.enter_context(listening(folder))
         store = held.enter_context(open_store(settings.database_url))
         progress = held.enter_context(_progress())
-        stage = Stage(settings, store, prepared, url, progress)
+        pace = Pace(stored=stored, ahead_count=AHEAD_COUNT if broker_url is None else AHEAD_OF_ANY_BROKER_COUNT)
+        stage = Stage(settings, store, prepared, url, progress, pace)
         sync_setup(store, settings.setup_dir)
         play_weeks(stage, WEEKS - 1)
         nightly(store, settings, now_at=UNTIL_AT - timedelta(weeks=1))
@@ -82,31 +86,38 @@ def begin_anew(folder: Path) -> None:
 
 
 @contextmanager
-def listening(folder: Path) -> Iterator[None]:
-    """`wakeledger listen` in a process of its own, as in a deployment; it believes the played times."""
+def listening(folder: Path) -> Iterator[Callable[[], int]]:
+    """`wakeledger listen` in a process of its own, as in a deployment; it believes the played times.
+
+    Gives how many records it has committed.
+    """
     context = multiprocessing.get_context("spawn")
-    stop, ready = context.Event(), context.Event()
-    process = context.Process(target=_listen, args=(str(folder), stop, ready), daemon=True)
+    stop, ready, stored = context.Event(), context.Event(), context.Value("q", 0)
+    process = context.Process(target=_listen, args=(str(folder), stop, ready, stored), daemon=True)
     process.start()
     try:
         if not ready.wait(START_WITHIN_S):
             raise BrokerError(
                 f"demo: the ingester did not come up within {START_WITHIN_S:.0f} s. See its message above."
             )
-        yield
+        yield lambda: int(stored.value)
     finally:
         stop.set()
         process.join(START_WITHIN_S)
 
 
-def _listen(folder: str, stop: Any, ready: Any) -> None:
+def _listen(folder: str, stop: Any, ready: Any, stored: Any) -> None:
     from fleet.store.lease import INGEST, held
     from ingest.known_nodes import banded_readings
     from ingest.listen import listen
 
+    def count(written: Written) -> None:
+        stored.value += written.stored_count + written.duplicate_count + written.set_aside_count
+
     settings = load_settings(Path(folder) / "fleet.toml", environ={})
     with open_store(settings.database_url) as store, held(store, INGEST, what="demo", now_s=time.time):
-        listen(store, settings, stop=stop, on_ready=ready.set, replayed=True, banded=banded_readings(store))
+        banded = banded_readings(store)
+        listen(store, settings, stop=stop, on_ready=ready.set, on_batch=count, replayed=True, banded=banded)
 
 
 def play_weeks(stage: Stage, weeks: float) -> None:
@@ -114,7 +125,7 @@ def play_weeks(stage: Stage, weeks: float) -> None:
     begun_s = stage.prepared.flats.at_s
     task = stage.progress.add_task(f"{weeks:g} weeks of messages", total=weeks)
     sent_at_s, count = begun_s, 0
-    for played in play(stage.prepared.flats, stage.url, stage.prepared.root, weeks=weeks):
+    for played in play(stage.prepared.flats, stage.url, stage.prepared.root, weeks=weeks, pace=stage.pace):
         sent_at_s, count = played.at_s, played.messages_count
         stage.progress.update(task, completed=(sent_at_s - begun_s) / 604_800.0)
     wait_until_stored(stage.store, sent_at_s)

@@ -41,13 +41,14 @@ class Pace:
     """How fast to go, and how far ahead of the store."""
 
     stored: Stored | None = None
+    ahead_count: int = AHEAD_COUNT
     speed_up: float | None = None  # simulated seconds a second; None: as fast as it goes
     stop: threading.Event = field(default_factory=threading.Event)
     sent_count: int = 0
 
     def wait(self, at_s: float, begun_at_s: float, begun_s: float) -> None:
         """Hold until the store has caught up, and until the chosen speed allows the next messages."""
-        while self.stored and self.sent_count - self.stored() > AHEAD_COUNT and not self.stop.wait(WAIT_S):
+        while self.stored and self.sent_count - self.stored() > self.ahead_count and not self.stop.wait(WAIT_S):
             pass
         if self.speed_up:
             due_s = begun_s + (at_s - begun_at_s) / self.speed_up
@@ -79,7 +80,7 @@ def publish(messages: Iterable[Message], url: str, pace: Pace) -> Iterator[Playe
     begun_s, first_s = time.monotonic(), None
     source = iter(messages)
     with BulkPublisher(url) as publisher:
-        size = 50 if pace.speed_up else CHUNK_COUNT
+        size = 50 if pace.speed_up else min(CHUNK_COUNT, pace.ahead_count)
         while (piece := list(islice(source, size))) and not pace.stop.is_set():
             first_s = piece[0][0] if first_s is None else first_s
             pace.wait(piece[0][0], first_s, begun_s)
