@@ -11,7 +11,7 @@ import pandas as pd
 from fleet.advice.drain import Z80
 from fleet.errors import EstimateError
 
-FIGURES = ("wakes_per_day", "drain_mah_per_day")
+FIGURES = ("wakes_per_day", "drain_mah_per_day", "days_left")
 COLUMNS = ("node_id", *(f"{name}{end}" for name in FIGURES for end in ("", "_lo", "_hi", "_real")), "told_wrong")
 POOLED_WEIGHT = 4.0
 WRONG_LOG = float(np.log(2.0))
@@ -22,6 +22,7 @@ class Scorecard:
     """Orders put to the proof: one row an order, and over all of them error, share within the 80 % interval, widening.
 
     `wider_log_sd` is, by node, the spread to add to later predictions; `pooled_log_sd` that for a node without proof.
+    Error and share held are those of the wakes; `pooled` gives them for each figure.
     """
 
     orders: pd.DataFrame
@@ -32,13 +33,14 @@ class Scorecard:
 
 
 def scorecard(proven: pd.DataFrame) -> Scorecard:
-    """Predicted against realised wakes and drain of orders in force, by node and pooled.
+    """Predicted against realised wakes, drain and life of orders in force, by node and pooled.
 
     Parameters
     ----------
     proven
         One row an order: `node_id`, predicted figures with `_lo` and `_hi`, what came as `_real` (NaN if not known
-        yet), and `told_wrong`: a person said that this advice was wrong.
+        yet), and `told_wrong`: a person said that this advice was wrong. Days left count from the prediction; what
+        came of them is what is believed now, or the day it died.
 
     Returns
     -------
@@ -51,8 +53,9 @@ def scorecard(proven: pd.DataFrame) -> Scorecard:
 
     Notes
     -----
-    The spread to add is what the squared logarithmic errors exceed those that the intervals promised; a node's own are
-    pooled with all others as if the fleet had `POOLED_WEIGHT` orders of that node. An advice told wrong counts as an
+    Only wakes widen: drain and life rest on the battery too. The spread to add is what the squared logarithmic errors
+    exceed those that the intervals promised; a node's own are pooled with all others as if the fleet had
+    `POOLED_WEIGHT` orders of that node. An advice told wrong counts as an
     error by a factor of 2, unless it was larger.
     """
     missing = [name for name in COLUMNS if name not in proven.columns]
@@ -81,6 +84,22 @@ def scorecard(proven: pd.DataFrame) -> Scorecard:
     return Scorecard(orders, median, float(held.mean()), float(np.sqrt(max(pooled, 0.0))), by_node)
 
 
+def pooled(orders: pd.DataFrame) -> list[dict[str, float | int | str | None]]:
+    """Of each figure over all orders: how many are proven, median error, and share within the 80 % interval.
+
+    `orders` is that of a scorecard.
+    """
+    rows: list[dict[str, float | int | str | None]] = []
+    for name in FIGURES:
+        real = (orders[f"{name}_real"] / orders[name]).to_numpy(float)
+        error = np.abs(real[np.isfinite(real)] - 1.0)
+        held = orders[f"{name}_held"].dropna().astype(float)
+        median = float(np.median(error)) if len(error) else None
+        share = float(held.mean()) if len(held) else None
+        rows.append({"figure": name, "proven": len(error), "median_error_frac": median, "held_frac": share})
+    return rows
+
+
 def _log_error(proven: pd.DataFrame, name: str) -> np.ndarray:
     """Logarithm of realised over predicted; at least a factor of 2 where a person told the advice wrong."""
     real, told = proven[f"{name}_real"].to_numpy(float), proven[name].to_numpy(float)
@@ -93,13 +112,14 @@ def _log_error(proven: pd.DataFrame, name: str) -> np.ndarray:
 
 
 def _held(proven: pd.DataFrame, name: str) -> pd.Series:
-    """True where what came lay within the interval; NA where it is not known."""
+    """True where what came lay within the interval; NA where either is not known."""
     real = proven[f"{name}_real"]
     held = real.ge(proven[f"{name}_lo"]) & real.le(proven[f"{name}_hi"])
-    return held.astype("boolean").mask(real.isna())
+    return held.astype("boolean").mask(real.isna() | proven[f"{name}_lo"].isna())
 
 
 def _promised(proven: pd.DataFrame, name: str) -> np.ndarray:
     """Spread of the logarithm that the 80 % interval stands for."""
     low, high = proven[f"{name}_lo"].to_numpy(float), proven[f"{name}_hi"].to_numpy(float)
-    return np.asarray(np.log(np.maximum(high, 1e-9) / np.maximum(low, 1e-9)) / (2.0 * Z80))
+    promised = np.log(np.maximum(high, 1e-9) / np.maximum(low, 1e-9)) / (2.0 * Z80)
+    return np.asarray(np.nan_to_num(promised))  # an advice told wrong may have no prediction

@@ -57,6 +57,7 @@ def advice_rows(store: Store, deployment: Deployment, *, target: Target, now_at:
         settings=evidence.settings,
         target=target,
         as_of_at=now_at,
+        wider_log_sd=evidence.wider_log_sd,
     )
     return advice_objects(advice, deployment.nodes)
 

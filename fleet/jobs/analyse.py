@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 
 import pandas as pd
@@ -32,7 +32,8 @@ class Findings:
 class Evidence:
     """What an analysis rests on: day rows, the records of the last weeks, settings reported, orders open.
 
-    `hists` maps a row of `records` to its histogram (lower edge, step, counts).
+    `hists` maps a row of `records` to its histogram (lower edge, step, counts); `wider_log_sd` is, by node, the spread
+    by which past predictions were wrong.
     """
 
     days: pd.DataFrame
@@ -40,6 +41,7 @@ class Evidence:
     settings: pd.DataFrame
     orders: pd.DataFrame
     hists: Mapping[int, tuple[float, float, list[int]]]
+    wider_log_sd: Mapping[int, float] = field(default_factory=dict)
 
 
 def analyse(
@@ -84,5 +86,6 @@ def analyse(
         settings=evidence.settings,
         target=target or Target(),
         as_of_at=as_of_at,
+        wider_log_sd=evidence.wider_log_sd,
     )
     return Findings(as_of_at, estimates, flags, advice)

@@ -8,6 +8,7 @@ from pathlib import Path
 from fleet.advice.choose import Target
 from fleet.jobs.analyse import RECORDS_FOR_ADVICE_D, Evidence, Findings, analyse
 from fleet.jobs.deployment import Deployment, load_deployment
+from fleet.jobs.proof import wider_by_node
 from fleet.settings import Settings
 from fleet.store.days import read_days, roll_up_dirty
 from fleet.store.engine import Store
@@ -44,6 +45,7 @@ def read_evidence(store: Store, now_at: datetime) -> Evidence:
         settings=read_settings(store),
         orders=read_open_orders(store),
         hists=read_hists(store, records),
+        wider_log_sd=wider_by_node(store, read_nodes(store), now_at=now_at),
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import pandas as pd
@@ -30,21 +30,24 @@ def what_if_answers(
         if node not in nodes:
             continue
         if node not in models:
-            models[node] = _known(nodes[node], estimated, evidence, deployment)
+            estimate = estimated.get(int(nodes[node]["node_id"]), {})
+            models[node] = known_of_node(nodes[node], estimate, evidence, deployment)
         answers.setdefault(node, []).append(_answer(models[node], wanted))
     return answers
 
 
-def _known(
-    node: dict[str, Any], estimated: dict[int, dict[str, Any]], evidence: Evidence, deployment: Deployment
+def known_of_node(
+    node: Mapping[str, Any], estimate: Mapping[str, Any], evidence: Evidence, deployment: Deployment
 ) -> Known | None:
+    """Model and budget of one node from its NODE and ESTIMATE rows; None where its records can't carry a model."""
     node_id = int(node["node_id"])
     profile = deployment.profiles.get(str(node["profile"]))
     records = evidence.records[evidence.records["node_id"] == node_id]
     if profile is None or not len(records):
         return None
     settings = evidence.settings[evidence.settings["node_id"] == node_id]
-    return known_node(records, settings, node, profile, estimated.get(node_id, {}), hists=evidence.hists)
+    wider = evidence.wider_log_sd.get(node_id, 0.0)
+    return known_node(records, settings, node, profile, estimate, hists=evidence.hists, wider_log_sd=wider)
 
 
 def _answer(known: Known | None, wanted: BandSettings) -> dict[str, Any]:

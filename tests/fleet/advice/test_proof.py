@@ -13,7 +13,7 @@ from fleet.errors import EstimateError
 def orders(told: list[float], real: list[float], *, wrong: bool = False) -> pd.DataFrame:
     mid = np.array(told)
     columns = {"node_id": np.arange(len(told)), "told_wrong": wrong}
-    for name in ("wakes_per_day", "drain_mah_per_day"):
+    for name in ("wakes_per_day", "drain_mah_per_day", "days_left"):
         columns |= {name: mid, f"{name}_lo": mid * 0.9, f"{name}_hi": mid * 1.1, f"{name}_real": np.array(real)}
     return pd.DataFrame(columns)
 
