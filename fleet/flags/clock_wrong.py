@@ -43,8 +43,8 @@ def clock_wrong(view: FleetView) -> Verdicts:
     -----
     The skew of a day is its smallest arrival less lateness less clock, since delays only add. Drift is the median of
     the day-to-day changes, in ppm of a day, over the last fortnight: a clock that is set again each week still shows
-    it. Where
-    the straight line through the skews is surer, it is taken. One that was never set is flagged once, from its first record on.
+    it. Where the straight line through the skews is surer, it is taken. One that was never set is flagged once, from
+    its first record on.
     """
     skew = view["skew_min_s"]
     set_count, unset = np.nan_to_num(view["clock_count"]), np.nan_to_num(view["clock_unset"])

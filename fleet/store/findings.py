@@ -153,7 +153,8 @@ def read_flags(store: Store, *, as_of_s: float | None = None, muted: bool = Fals
     if muted or not len(frame):
         return frame
     quiet = read_muted(store, moment_s or 0.0)
-    return frame[[key not in quiet for key in zip(frame["node_id"], frame["flag"], strict=True)]].reset_index(drop=True)
+    begun = [quiet.get(key, float("-inf")) for key in zip(frame["node_id"], frame["flag"], strict=True)]
+    return frame[frame["since"] > begun].reset_index(drop=True)
 
 
 def read_flag_history(store: Store) -> pd.DataFrame:

@@ -11,6 +11,7 @@ from sqlalchemy import Connection, delete, insert, select, update
 
 from fleet.errors import SetupError
 from fleet.frames import EVENT, NODE
+from fleet.store.audit import append_audit
 from fleet.store.engine import Store
 from fleet.store.insert import number_of
 from fleet.store.results import plain, rows_of
@@ -172,11 +173,17 @@ def add_mute(
     """
     with store.write() as conn:
         values = {"node_id": node_id_of(conn, node), "flag": flag, "until": until_s, "why": why}
+        append_audit(conn, at=at_s, who=told_by or "unknown", what="mute", body={"node": node} | values)
         return number_of(conn.execute(insert(MUTES).values(values | {"told_by": told_by, "told_at": at_s})))
 
 
-def read_muted(store: Store, now_s: float) -> set[tuple[int, str]]:
-    """(node_id, flag) of the flags that are quiet now."""
-    query = select(MUTES.c.node_id, MUTES.c.flag).where((MUTES.c.until.is_(None)) | (MUTES.c.until > now_s))
+def read_muted(store: Store, now_s: float) -> dict[tuple[int, str], float]:
+    """Until when a flag has to have begun to be quiet now, by (node_id, flag): one that began later is another one. [s]"""
+    columns = (MUTES.c.node_id, MUTES.c.flag, MUTES.c.until, MUTES.c.told_at)
+    query = select(*columns).where((MUTES.c.until.is_(None)) | (MUTES.c.until > now_s))
+    quiet: dict[tuple[int, str], float] = {}
     with store.read() as conn:
-        return {(int(node_id), str(flag)) for node_id, flag in conn.execute(query)}
+        for node_id, flag, until, told_at in conn.execute(query):
+            key = int(node_id), str(flag)
+            quiet[key] = max(quiet.get(key, 0.0), float("inf") if until is not None else float(told_at))
+    return quiet
