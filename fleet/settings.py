@@ -10,7 +10,7 @@ import difflib
 import os
 import tomllib
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import msgspec
 
@@ -66,6 +66,7 @@ class Report(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     mail_to: list[str] = []
     smtp_url: str | None = None
     smtp_password_file: str | None = None
+    positions: Literal["exact", "blurred", "none"] = "exact"
 
 
 class Flags(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 
@@ -21,11 +21,13 @@ from reports.build_strips import strip_lines
 from reports.build_visits import site_zones, visit_days
 from reports.dates import local_day, zone_of
 from reports.found import Found
-from reports.model import SCHEMA, CalendarEvent, NodeLine, ReportModel, Sure, VisitDay
+from reports.model import SCHEMA, CalendarEvent, NodeLine, OverrideLine, ReportModel, Sure, VisitDay
 from reports.plan import plan_rounds
+from reports.positions import Line, shown_positions
 
 NO_SITE = "–"
 MONTH_D = 28
+NO_BACKGROUND: tuple[list[Line], str] = ([], "")
 
 
 def build_report(
@@ -38,6 +40,8 @@ def build_report(
     settings_digest: str,
     version: str,
     earlier: Sequence[CalendarEvent] = (),
+    positions: str = "exact",
+    background: tuple[list[Line], str] = NO_BACKGROUND,
 ) -> ReportModel:
     """The report of one week as plain values.
 
@@ -51,8 +55,13 @@ def build_report(
         Zone of the report; a site that names none is in it.
     earlier
         The calendar of the report before, so that its events are changed or cancelled and not sent anew.
+    positions
+        "exact", "blurred" or "none".
+    background
+        Lines behind the map and why there are none; drawn under exact positions only, as they would give others away.
     """
     found = _only_active(found)
+    found = replace(found, nodes=shown_positions(found.nodes, positions))
     as_of = now_at.timestamp()
     zones = site_zones(found.nodes, timezone)
     visits = visit_days(found.nodes, found.events, zones, as_of)
@@ -85,7 +94,10 @@ def build_report(
         changes=change_lines(found, lines, visits, zones, as_of),
         orders=order_lines(found, lines, zones, as_of),
         strips=strip_lines(lines, found.days, found.records, zones, as_of),
-        sure=_sure(found, lines, [visit for pair in visits.values() for visit in pair], as_of),
+        sure=_sure(found, lines, [visit for pair in visits.values() for visit in pair], zones, as_of),
+        positions=positions,
+        background=background[0] if positions == "exact" else [],
+        background_left_out=background[1],
     )
 
 
@@ -112,8 +124,10 @@ def _soonest(visits: list[VisitDay]) -> VisitDay | None:
     return min(planned, key=lambda visit: visit.day, default=None)
 
 
-def _sure(found: Found, lines: list[NodeLine], visits: list[VisitDay], as_of: float) -> Sure:
-    flat_forecast, flat_seen = forecast_against_seen(found, lines, as_of)
+def _sure(
+    found: Found, lines: list[NodeLine], visits: list[VisitDay], zones: Mapping[str, str], as_of: float
+) -> Sure:
+    week = forecast_against_seen(found, lines, as_of)
     month = found.days[found.days["day"] >= as_of // S_PER_D - MONTH_D]
     scores = found.scores
     return Sure(
@@ -122,16 +136,31 @@ def _sure(found: Found, lines: list[NodeLine], visits: list[VisitDay], as_of: fl
         coverage_hi=known(scores.get("coverage_hi")),
         ended_count=int(scores.get("nodes_ended", 0)),
         forecasts_count=int(scores.get("forecasts", 0)),
-        flat_forecast=flat_forecast,
-        flat_seen=flat_seen,
+        flat_forecast=week.expected,
+        flat_forecast_lo=week.low,
+        flat_forecast_hi=week.high,
+        flat_seen=week.seen,
+        correction=known(scores.get("correction")),
         unsure=dict(sorted(Counter(_reason(line) for line in lines if line.state == "unsure").items())),
         records_seen=int(np.nansum(month["seen"])) if len(month) else None,
         records_missing=int(np.nansum(month["missing"])) if len(month) else None,
         set_aside_count=found.set_aside_count,
         overrides_count=found.overrides_count,
+        overrides=_overrides(found, lines, zones),
         audit_head=found.audit_head,
         assumed_dates=any(not visit.planned for visit in visits),
     )
+
+
+def _overrides(found: Found, lines: list[NodeLine], zones: Mapping[str, str]) -> list[OverrideLine]:
+    """Orders past a limit that nobody has undone, newest first."""
+    site = {line.node: line.site for line in lines}
+    out = []
+    for row in sorted(found.overrides, key=lambda one: (-(known(one["since"], 12) or 0.0), str(one["node"]))):
+        at, zone = known(row["since"], 12), zones.get(site.get(str(row["node"]), ""), "UTC")
+        day = None if at is None else local_day(at, zone_of(zone)).isoformat()
+        out.append(OverrideLine(node=str(row["node"]), text=str(row["text"]), since_day=day))
+    return out
 
 
 def _reason(line: NodeLine) -> str:

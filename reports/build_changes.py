@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -16,7 +17,7 @@ from reports.by_node import rows_of
 from reports.dates import local_day, zone_of
 from reports.found import Found
 from reports.model import Change, NodeLine, OrderLine, VisitDay
-from reports.odds import flat_by
+from reports.odds import FloatArray, flat_by
 
 WEEK_S = 7 * S_PER_D
 STEP_RATIO = 1.25
@@ -101,13 +102,41 @@ def order_lines(found: Found, lines: list[NodeLine], zones: Mapping[str, str], a
     return sorted(out, key=lambda order: (order.day, order.node))
 
 
-def forecast_against_seen(found: Found, lines: list[NodeLine], as_of: float) -> tuple[float | None, int | None]:
-    """How many nodes the week before expected to go flat within the week, and how many are silent since it."""
+@dataclass(frozen=True)
+class WeekForecast:
+    """How many nodes should have gone flat since the analysis of the week before (P10 to P90), and how many did."""
+
+    expected: float | None = None
+    low: int | None = None
+    high: int | None = None
+    seen: int | None = None
+
+
+def forecast_against_seen(found: Found, lines: list[NodeLine], as_of: float) -> WeekForecast:
+    """The week before's forecast of the nodes it had heard in its week, and which of those are silent and flat now."""
     if not len(found.before):
-        return None, None
+        return WeekForecast()
     since = float(found.before["as_of"].max())
     passed_d = (as_of - since) / S_PER_D
-    flat = flat_by(found.before.reset_index(drop=True), np.full(len(found.before), passed_d))
+    heard = found.before[found.before["last_heard"] > since - WEEK_S].reset_index(drop=True)
+    flat = flat_by(heard, np.full(len(heard), passed_d))
+    flat = flat[np.isfinite(flat)]
     quiet = [line for line in lines if line.silent_since_day is not None and (line.charge_left or 0.0) < 0.1]
     gone = [line for line in quiet if line.last_heard is not None and line.last_heard > since - WEEK_S]
-    return known(np.nansum(flat)), len(gone)
+    low, high = count_range(flat)
+    return WeekForecast(known(flat.sum()), low, high, len(gone))
+
+
+def count_range(chance: FloatArray) -> tuple[int, int]:
+    """P10 and P90 of how many of independent events come true.
+
+    One event of even odds is 0 or 1; of two that are nearly sure, both come true:
+
+    >>> count_range(np.array([0.5])), count_range(np.array([0.99, 0.99]))
+    ((0, 1), (2, 2))
+    """
+    share = np.ones(1)
+    for one in chance:
+        share = np.convolve(share, (1 - one, one))
+    below = np.cumsum(share)
+    return int(np.searchsorted(below, 0.1 - 1e-12)), int(np.searchsorted(below, 0.9 - 1e-12))

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
+from typing import Any
 
 import pandas as pd
 
@@ -33,6 +34,11 @@ class Found:
     cells_per_node: Mapping[str, int] = field(default_factory=dict)
     set_aside_count: int | None = None
     overrides_count: int | None = None
+    overrides: Sequence[Mapping[str, Any]] = ()
+    """Orders past a limit that nobody has undone: node, text, since [s since 1970]."""
     audit_head: str | None = None
     scores: Mapping[str, float] = field(default_factory=dict)
-    """Past forecasts against what happened: coverage, coverage_lo, coverage_hi, nodes_ended, forecasts."""
+    """Past forecasts against what happened: coverage, coverage_lo, coverage_hi, nodes_ended, forecasts, correction.
+
+    `correction` is the factor that the estimates' ranges were widened by; without it they stand as estimated.
+    """

@@ -17,6 +17,7 @@ from fleet.settings import Settings, load_settings
 from reports.build import build_report
 from reports.dates import local_day, week_bounds, week_of, zone_of
 from reports.model import CalendarEvent, ReportModel
+from reports.positions import read_background
 from reports.reads import read_found
 from reports.send import send_mail
 from reports.write import kept_model, report_files, write_files
@@ -94,6 +95,8 @@ def _fresh(settings: Settings, week: str | None, base: Path) -> ReportModel:
         settings_digest=settings_digest(settings),
         version=__version__,
         earlier=_earlier_calendar(base, name),
+        positions=settings.report.positions,
+        background=read_background(settings.setup_dir),
     )
 
 

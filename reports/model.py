@@ -166,6 +166,14 @@ class Strip(Plain, frozen=True):
     by_hour: bool
 
 
+class OverrideLine(Plain, frozen=True):
+    """An order past a limit, by override, that nobody has undone."""
+
+    node: str
+    text: str
+    since_day: str | None
+
+
 class Sure(Plain, frozen=True):
     """What the report's certainty rests on."""
 
@@ -183,6 +191,11 @@ class Sure(Plain, frozen=True):
     overrides_count: int | None
     audit_head: str | None
     assumed_dates: bool
+    overrides: list[OverrideLine] = []
+    correction: float | None = None
+    """Factor by which the report's ranges are wider than estimated; None where too few lives have ended to tell."""
+    flat_forecast_lo: int | None = None
+    flat_forecast_hi: int | None = None
 
 
 class ReportModel(Plain, frozen=True):
@@ -212,3 +225,6 @@ class ReportModel(Plain, frozen=True):
     orders: list[OrderLine]
     strips: list[Strip]
     sure: Sure
+    positions: str = "exact"
+    background: list[list[tuple[float, float]]] = []
+    background_left_out: str = ""

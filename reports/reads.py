@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from math import nan
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -30,6 +31,7 @@ SCORES = ("coverage", "coverage_lo", "coverage_hi", "nodes_ended", "forecasts")
 
 def read_found(store: Store, deployment: Deployment, as_of: float) -> Found:
     """All frames of the analysis of this moment; a moment older than the last analysis is analysed again."""
+    from fleet.estimates.scorecard import corrected
     from fleet.store import for_report
     from fleet.store.audit import audit_head
     from fleet.store.days import read_days
@@ -43,16 +45,18 @@ def read_found(store: Store, deployment: Deployment, as_of: float) -> Found:
     day = int(as_of // S_PER_D)
     head = audit_head(store)
     days = read_days(store, since_day=day - HISTORY_D, until_day=day + 1, columns=DAY_COLUMNS)
-    worst = _busiest(nodes, found["estimates"], found["flags"])
+    scores = _scores(store, deployment, days, as_of)
+    estimates = corrected(found["estimates"], scores.get("correction", nan))
+    worst = _busiest(nodes, estimates, found["flags"])
     return Found(
         nodes=nodes,
         days=days,
         events=deployment.events,
-        before=_week_before(store, as_of),
+        before=corrected(_week_before(store, as_of), scores.get("correction", nan)),
         records=_wakes_of(store, worst, as_of),
         cells_per_node={name: p.battery.series * p.battery.parallel for name, p in deployment.profiles.items()},
-        scores=_scores(store, deployment, days, as_of),
-        estimates=found["estimates"],
+        scores=scores,
+        estimates=estimates,
         charge=found["charge"],
         outlook=found["outlook"],
         flags=found["flags"],
@@ -60,6 +64,7 @@ def read_found(store: Store, deployment: Deployment, as_of: float) -> Found:
         orders=read_orders(store),
         set_aside_count=for_report.set_aside_count(store, as_of - WEEK_D * S_PER_D, as_of),
         overrides_count=for_report.overrides_count(store),
+        overrides=for_report.overrides(store),
         audit_head=None if head is None else f"{head[0]} · {head[1][:16]}",
     )
 
@@ -157,8 +162,9 @@ def _scores(store: Store, deployment: Deployment, days: pd.DataFrame, as_of: flo
     forecasts = pd.concat(made, ignore_index=True).rename(columns={"as_of": "at"})
     forecasts = forecasts.merge(deployment.nodes[["node_id", "site", "chemistry"]], on="node_id")
     outcomes = outcomes_of(days, deployment, now_at=datetime.fromtimestamp(as_of, UTC))
-    fleet = score_forecasts(forecasts, outcomes).rows.iloc[0]
-    return {name: float(fleet[name]) for name in SCORES}
+    card = score_forecasts(forecasts, outcomes)
+    fleet = card.rows.iloc[0]
+    return {**{name: float(fleet[name]) for name in SCORES}, "correction": card.conformal_factor}
 
 
 def _weekly(moments: list[float], as_of: float) -> list[float]:

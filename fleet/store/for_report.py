@@ -9,6 +9,9 @@ from sqlalchemy import func, select
 from fleet.store.engine import Store
 from fleet.store.tables import ESTIMATES, EVENTS, NODES, ORDERS, SET_ASIDE
 
+UNDONE = ("refused", "lapsed", "overtaken", "put_back", "lost")
+"""States in which an order no longer holds at its node."""
+
 
 def analysed_at(store: Store) -> list[float]:
     """Moments of all analyses that are kept, oldest first."""
@@ -31,6 +34,16 @@ def overrides_count(store: Store) -> int:
     with store.read() as conn:
         query = select(func.count()).select_from(ORDERS).where(ORDERS.c.override_reason.is_not(None))
         return int(conn.execute(query).scalar_one())
+
+
+def overrides(store: Store) -> list[dict[str, Any]]:
+    """Orders past a limit by override that are on their way or in force, newest first: node, text, since [s]."""
+    query = select(NODES.c.node, ORDERS.c.override_reason.label("text"), ORDERS.c.state_at.label("since"))
+    query = query.join(NODES, NODES.c.node_id == ORDERS.c.node_id).where(
+        ORDERS.c.override_reason.is_not(None), ORDERS.c.state.not_in(UNDONE)
+    )
+    with store.read() as conn:
+        return [dict(row._mapping) for row in conn.execute(query.order_by(ORDERS.c.state_at.desc(), NODES.c.node))]
 
 
 def told_events(store: Store, what: str, *, node: str | None = None) -> list[dict[str, Any]]:
