@@ -15,7 +15,7 @@ from fleet.estimates.drain_ahead import DrainAhead, drain_ahead
 from fleet.estimates.evidence import DaySeries, Evidence, evidence_of
 from fleet.estimates.hidden_drain import HiddenDrain, hidden_drain
 from fleet.estimates.hypotheses import Beliefs
-from fleet.estimates.remaining_life import Outcome, outcome_of
+from fleet.estimates.remaining_life import Outcome, outcome_of, share_left
 from fleet.estimates.state_of_charge import Filtered, weigh
 from fleet.profiles.chemistry import Chemistry
 from fleet.profiles.profile import Profile
@@ -239,7 +239,7 @@ def _left_over_time(
 ) -> tuple[FloatArray, FloatArray]:
     """Charge left at each moment of the evidence, at the start and now: 5, 50 and 95 of 100 draws."""
     dod = np.concatenate([state.particles.start_dod[:, None], state.dod_history, state.dod_frac[:, None]], axis=1)
-    left = np.clip(1.0 - dod / outcome.end_dod[:, None], 0.0, 1.0)
+    left = share_left(dod, outcome.end_dod[:, None], state.particles.start_dod[:, None])
     seconds = start_s + S_PER_D * np.concatenate([[0.0], shown.age_d, [shown.end_d]])
     quantiles = np.quantile(left, [0.05, 0.5, 0.95], axis=0).T
     falling = np.minimum.accumulate(quantiles, axis=0)

@@ -19,6 +19,8 @@ FRESH_DOD = 0.03  # a pack sold as fresh may have lost so much
 USED_DOD = 0.75  # a part-used pack is somewhere below
 GROWS_SHARE = 0.5  # of hidden drains grow, a quarter stays level, a quarter has ended again
 ENDED_SHARE = 0.25
+WEAK_FROM = 1.64  # standard deviations: one in twenty lies beyond (common practice, no source)
+WEAK_LOG = 0.8
 BAD_CONTACT_FROM = 1.28  # standard deviations: one in ten lies beyond
 BAD_CONTACT_LOG = 1.5
 SEEN_GROWS_SHARE = 0.2  # of those that show as a step
@@ -83,7 +85,7 @@ def particles_of(places: FloatArray, beliefs: Beliefs, prior: CellPrior) -> Part
     grows = inside[:, 6] < (GROWS_SHARE if not seen else SEEN_GROWS_SHARE)
     choose = np.searchsorted(np.cumsum(prior.weight), inside[:, 7])
     return Particles(
-        capacity_mah=beliefs.capacity_mah * np.exp(beliefs.capacity_log_sd * normal[:, 0]),
+        capacity_mah=beliefs.capacity_mah * np.exp(beliefs.capacity_log_sd * normal[:, 0] - _weak(normal[:, 0])),
         start_dod=_start_dod(inside[:, 1], beliefs),
         floor_factor=np.exp(beliefs.floor_log_mean + beliefs.floor_log_sd * normal[:, 2]),
         wake_factor=np.exp(beliefs.wake_log_mean + beliefs.wake_log_sd * normal[:, 3]),
@@ -94,6 +96,11 @@ def particles_of(places: FloatArray, beliefs: Beliefs, prior: CellPrior) -> Part
         hypothesis=np.minimum(choose, len(prior.weight) - 1).astype(np.int64),
         resistance_factor=np.exp(beliefs.resistance_log_sd * normal[:, 8] + _bad_contact(normal[:, 8])),
     )
+
+
+def _weak(normal: FloatArray) -> FloatArray:
+    """One pack in twenty is old, cheap or damaged and holds less than any stated spread tells, at worst half. [log]"""
+    return np.asarray(WEAK_LOG * np.maximum(-normal - WEAK_FROM, 0.0), dtype=float)
 
 
 def _bad_contact(normal: FloatArray) -> FloatArray:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from fleet.estimates.cell_prior import DOD_FRAC, DOD_STEP, MEAN, PER_K, RESISTANCE, CellPrior
 from fleet.estimates.drain_ahead import DrainAhead
-from fleet.estimates.hypotheses import Beliefs
+from fleet.estimates.hypotheses import FRESH_DOD, Beliefs
 from fleet.estimates.state_of_charge import RESISTANCE_SPREAD_K, Filtered
 from fleet.profiles.chemistry import Chemistry
 
@@ -21,7 +21,7 @@ CHANGE_EVERY_D = 250.0  # a node's drain changes about so often before it has sh
 CHANGE_LOG_MEAN = 0.35  # of the new drain over the old one: changes that nobody planned seldom save charge
 CHANGE_LOG_SD = 0.5
 REVERT_SHARE = 0.5  # chance that a change leads back to the node's long-run drain
-COLD_SHARE = 0.5  # at light load a cell loses at most so much of the table's share in the cold
+COLD_SHARE = 0.25  # at light load a cell loses at most so much of the table's share in the cold, beyond its resistance
 ALIVE_LEFT = 0.01  # share of capacity that a talking node has left on average where the draw says none
 LIFE_MOST_D = 36_525.0
 AHEAD = np.concatenate([[0.0], np.linspace(0.05, 1.0, 16), np.linspace(1.15, 2.0, 6)])  # of a first guess of the life
@@ -70,8 +70,22 @@ def outcome_of(
     drain = drain * np.exp(ahead.wake_log_sd * rng.standard_normal(len(drain)))
     guess = _life_d(np.maximum(now - state.dod_frac, 0.0), drain, growth, change_d, new)
     life = _with_seasons(guess, state.dod_frac, (temps_c, end), (drain, growth, change_d, new), ahead)
-    left = np.clip(1.0 - state.dod_frac / now, 0.0, 1.0)
+    left = share_left(state.dod_frac, now, state.particles.start_dod)
     return Outcome(np.minimum(life, LIFE_MOST_D), now, left, drain)
+
+
+def share_left(dod_frac: FloatArray, end_dod: FloatArray, start_dod: FloatArray) -> FloatArray:
+    """Charge left as a share of what a full, fresh cell would give: what any cell loses on the shelf is not missed.
+
+    Examples
+    --------
+    A new pack is full, and one that went in half used is not:
+
+    >>> share_left(np.array([0.02, 0.5]), np.array([0.98, 0.98]), np.array([0.02, 0.5])).round(2)
+    array([1.  , 0.51])
+    """
+    lost = np.minimum(start_dod, FRESH_DOD)
+    return np.asarray(np.clip(1.0 - (dod_frac - lost) / np.maximum(end_dod - lost, 1e-6), 0.0, 1.0), dtype=float)
 
 
 def _ends_dod(
