@@ -42,25 +42,26 @@ def strip_lines(
     """One strip a node that wakes too often."""
     day_rows = dict(parts_by_node(days))
     wakes = dict(parts_by_node(records))
-    strips = []
-    for line in who_wakes_often(lines):
-        here, seen = day_rows.get(line.node_id), wakes.get(line.node_id)
-        zone = zones[line.site]
-        last = local_day(as_of, zone_of(zone))
-        first = last - timedelta(days=STRIP_D - 1)
-        cells = _by_hour(seen, zone, first) if seen is not None else _by_day(here, first)
-        strips.append(
-            Strip(
-                node=line.node,
-                site=line.site,
-                first_day=first.isoformat(),
-                days=STRIP_D,
-                cells=cells,
-                silent=_silent({cell[0] for cell in cells}),
-                by_hour=seen is not None,
-            )
-        )
-    return strips
+    return [
+        strip_of(line, day_rows.get(line.node_id), wakes.get(line.node_id), zones[line.site], as_of)
+        for line in who_wakes_often(lines)
+    ]
+
+
+def strip_of(line: NodeLine, days: pd.DataFrame | None, records: pd.DataFrame | None, zone: str, as_of: float) -> Strip:
+    """The strip of one node, from its wakes where they are at hand, else from its day rows."""
+    last = local_day(as_of, zone_of(zone))
+    first = last - timedelta(days=STRIP_D - 1)
+    cells = _by_hour(records, zone, first) if records is not None else _by_day(days, first)
+    return Strip(
+        node=line.node,
+        site=line.site,
+        first_day=first.isoformat(),
+        days=STRIP_D,
+        cells=cells,
+        silent=_silent({cell[0] for cell in cells}),
+        by_hour=records is not None,
+    )
 
 
 def _silent(days_seen: set[int]) -> list[int]:

@@ -16,9 +16,9 @@ if TYPE_CHECKING:
 
 STYLE = {"due": "bold red", "soon": "yellow", "holds": "blue", "unsure": "dim"}
 MARK = {"due": "▲", "soon": "◆", "holds": "●", "unsure": "○"}
-COLUMNS = ("node", "state", "P10", "P50", "P90", "charge", "heard", "site", "flags", "wakes/d", "order")
+COLUMNS = ("node", "state", "P10", "P50", "P90", "charge", "heard", "flags", "site", "wakes/d", "order")
 """In the order in which they are left out from the right where the terminal is narrow."""
-WIDTHS = (16, 8, 7, 7, 7, 6, 9, 14, 24, 7, 9)
+WIDTHS = (16, 8, 7, 7, 7, 6, 9, 24, 14, 7, 9)
 FURNITURE_ROWS = 5
 FAR_D = 3650.0
 
@@ -51,8 +51,8 @@ def cells(line: NodeLine, model: LiveModel, now_s: float) -> tuple[str, ...]:
         _days(line.days_left_p90),
         words.level(line.charge_left),
         age_text(model.heard(line), now_s),
-        shown(line.site, 32),
         flags or "–",
+        shown(line.site, 32),
         words.short(line.wakes_per_day),
         (now.order if now is not None else None) or "–",
     )
