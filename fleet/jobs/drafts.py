@@ -49,7 +49,7 @@ class Known:
 def known_of(store: Store, deployment: Deployment, settings: Settings, now_at: datetime) -> Known:
     """Read it once for any number of orders."""
     latest = read_latest(store)
-    days = read_days(store)
+    days = read_days(store, columns=("node_id", "day", "seen", "gap_max_s"))
     estimates = read_estimates(store)
     flags = read_flags(store)
     issued = read_orders(store)["issued"]

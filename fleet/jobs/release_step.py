@@ -37,11 +37,14 @@ from fleet.words import Cause, OrderState
 
 ENDED = {OrderState.IN_FORCE, OrderState.LAPSED, OrderState.OVERTAKEN, OrderState.LOST, OrderState.PUT_BACK}
 RESETS = (Cause.BROWNOUT, Cause.WATCHDOG)
+LIVE = (OrderState.SEALED, OrderState.POSTED, OrderState.ON_TRIAL, OrderState.IN_FORCE, OrderState.UNSURE)
 WHO = "release"
 
 
 def step(store: Store, deployment: Deployment, settings: Settings, *, now_at: datetime) -> list[str]:
     """Move orders, keep or halt groups, seal the next ones; one sentence for each thing done."""
+    if not len(read_orders(store, states=LIVE)) and not running_releases(store):
+        return []
     known = known_of(store, deployment, settings, now_at)
     done = [
         f"{one.node}: order {one.rev} is {one.state}" for one in observe_all(store, known, deployment, now_at=now_at)
