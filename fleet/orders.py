@@ -27,7 +27,9 @@ MOVES: dict[OrderState, frozenset[OrderState]] = {
     OrderState.IN_FORCE: frozenset({OrderState.PUT_BACK, OrderState.OVERTAKEN, OrderState.UNSURE, OrderState.LOST}),
     OrderState.UNSURE: frozenset({OrderState.OVERTAKEN, OrderState.LOST, OrderState.LAPSED, OrderState.IN_FORCE}),
     OrderState.REFUSED: frozenset({OrderState.OVERTAKEN}),
-    OrderState.LAPSED: frozenset({OrderState.OVERTAKEN}),
+    OrderState.LAPSED: frozenset(
+        {OrderState.OVERTAKEN, OrderState.ON_TRIAL, OrderState.IN_FORCE, OrderState.UNSURE}
+    ),  # the node had taken it in time, and only its record came late
     OrderState.OVERTAKEN: frozenset(),
     OrderState.LOST: frozenset(),
     OrderState.PUT_BACK: frozenset({OrderState.OVERTAKEN}),
@@ -84,7 +86,11 @@ def observe(order: Order, proof: Proof) -> Order:
     A record with another flash word means that the order was lost with the node's memory. The number applied, not the
     number seen, puts an order on trial or in force, and only with the digest of the very bytes that were sealed (a node
     without digests: with equal settings). A number seen but not applied, or applied with another digest, is `unsure`.
+    An order that lapsed here may have been taken in time: only the number applied, of the same flash, tells so.
     """
+    if order.state is OrderState.LAPSED:
+        same_flash = not order.word or proof.word is None or proof.word.lower() == order.word.lower()
+        return _applied(order, proof.settings, proof.at) if same_flash and proof.settings.rev == order.rev else order
     if order.state not in {OrderState.POSTED, OrderState.ON_TRIAL, OrderState.IN_FORCE, OrderState.UNSURE}:
         return order
     if order.word and proof.word is not None and proof.word.lower() != order.word.lower():

@@ -63,13 +63,23 @@ class Judged(msgspec.Struct, frozen=True):
     why: str
 
 
+def trial_limit(fleet_count: int) -> int:
+    """How many nodes may be on trial at once, over all releases together: a tenth of the fleet, at least one.
+
+    >>> trial_limit(200), trial_limit(5)
+    (20, 1)
+    """
+    return max(1, int(ON_TRIAL_AT_MOST * fleet_count))
+
+
 def stages(candidates: Sequence[Candidate], *, fleet_count: int) -> list[list[str]]:
     """Groups of a release, in order: one node, then 5 %, 25 %, the rest.
 
     Best battery and link first; no group holds both of a pair; none is larger than a tenth of the fleet (at least one).
     """
     order = sorted(candidates, key=_goodness)
-    limit = max(1, int(ON_TRIAL_AT_MOST * fleet_count))
+    limit = trial_limit(fleet_count)
+    pairs = {frozenset((one.node, one.pair)) for one in order if one.pair}
     groups: list[list[str]] = []
     taken = 0
     for share in STAGE_SHARES:
@@ -78,7 +88,7 @@ def stages(candidates: Sequence[Candidate], *, fleet_count: int) -> list[list[st
             group: list[str] = []
             room = min(limit, until - taken)
             for one in [one for one in order if one.node not in _flat(groups)]:
-                if len(group) < room and one.pair not in group:
+                if len(group) < room and not any(frozenset((one.node, other)) in pairs for other in group):
                     group.append(one.node)
             groups.append(group)
             taken += len(group)
@@ -135,6 +145,8 @@ def _at_once(group: Sequence[Watched]) -> str:
             return f"{one.node}: what it runs is not what was sealed"
         if one.state is OrderState.REFUSED:
             return f"{one.node} refused the order"
+        if one.state is OrderState.PUT_BACK:
+            return f"{one.node} went back to its former settings by itself"
         if one.silent_s > QUIET_INTERVALS * one.interval_s:
             return f"{one.node} has been silent for {one.silent_s / 3600:.1f} h"
         if one.missed_alarm:

@@ -89,6 +89,13 @@ def test_the_tag_is_that_of_the_public_cose_examples(message: dict[str, str]) ->
     assert not taken(bytes.fromhex(message["cbor"]), key=key)  # loose forms are refused on purpose
 
 
+@pytest.mark.parametrize("message", json.loads((PUBLISHED / "cose_mac0.json").read_text())["to_be_refused"])
+def test_public_cose_messages_that_must_fail_are_refused(message: dict[str, str]) -> None:
+    """Source: cose-wg/Examples, `mac-fail-*`: tag, algorithm, header or tag number changed; and a 64-bit tag."""
+    key = bytes.fromhex(json.loads((PUBLISHED / "cose_mac0.json").read_text())["key"])
+    assert not taken(bytes.fromhex(message["cbor"]), key=key)
+
+
 def test_the_bytes_of_an_order_worked_by_hand() -> None:
     """Source: RFC 8949 section 4.2.1 and appendix A (64-bit floats, 900 as 19 0384)."""
     frame = sealed(order())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hmac
 import importlib.util
 import json
 import random
@@ -76,6 +77,22 @@ for case in json.loads(sys.stdin.read()):
 """
     found = run_micropython(code, json.dumps(cases)).split()
     assert [one[: len(case["mac"])] for one, case in zip(found, cases, strict=True)] == [case["mac"] for case in cases]
+
+
+def test_wycheproof_on_both_interpreters() -> None:
+    """Source: C2SP/wycheproof, hmac_sha256_test.json: valid tags, and tags with one bit flipped."""
+    cases = json.loads((PUBLISHED / "wycheproof_hmac_sha256.json").read_text())["tests"]
+    code = """
+import sys, json, binascii
+from micropython_node.order_reader import hmac_256
+for case in json.loads(sys.stdin.read()):
+    print(binascii.hexlify(hmac_256(binascii.unhexlify(case["key"]), binascii.unhexlify(case["msg"]))).decode())
+"""
+    node = run_micropython(code, json.dumps(cases)).split()
+    ours = [hmac.digest(bytes.fromhex(one["key"]), bytes.fromhex(one["msg"]), "sha256").hex() for one in cases]
+    wanted = [one["result"] == "valid" for one in cases]
+    assert [tag == one["tag"] for tag, one in zip(node, cases, strict=True)] == wanted
+    assert [tag == one["tag"] for tag, one in zip(ours, cases, strict=True)] == wanted
 
 
 def test_payloads_that_are_no_order_are_refused_by_both() -> None:
