@@ -57,8 +57,9 @@ def flags(
             ]
         )
         return
-    expected = settings.flags.false_alarms_per_week
-    show_table(COLUMNS, rows, title=f"{len(rows)} flags; about {expected:g} a week are expected to be false alarms")
+    budget, doubtful = settings.flags.false_alarms_per_week, expected_false_count(found)
+    title = f"{len(rows)} flags, of which about {doubtful:.1f} are expected to be false (budget: {budget:g} new a week)"
+    show_table(COLUMNS, rows, title=title)
 
 
 def why(

@@ -54,7 +54,7 @@ def edge_chatter(view: FleetView) -> Verdicts:
     hit = crowded | swung
     neighbours = np.nan_to_num(others_median(np.where(crowded, beyond_per_d, band_per_d), view.site_codes))
     storm = (neighbours >= STORM_SHARE * np.where(crowded, beyond_per_d, band_per_d)) & hit
-    since_d = view.first_day + first_of_last(np.where(crowded[:, None], busy, risen & (rise >= LEAST_RISE)[:, None]), 5)
+    since_d = view.first_day + first_of_last(np.where(crowded[:, None], busy, risen & (rise >= LEAST_RISE)[:, None]), 14)
     score = np.log(np.maximum(np.nan_to_num(beyond_per_d), 0.5)) + np.nan_to_num(close_share) - 3.0 * storm
 
     def say(index: int) -> str:

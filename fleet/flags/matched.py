@@ -13,6 +13,8 @@ from fleet.units import S_PER_D
 FloatArray = npt.NDArray[np.float64]
 LIKE_FROM, LIKE_TO = 0.7, 1.7
 LEAST_OTHERS = 3
+MANY = 10
+BEND_Z, BEND_LEVEL = 4.0, 0.8
 LEAST_USUAL_FALL_MV = 12.0
 KNEE_COUNTED = 0.62
 KNEE_LEFT = 0.1
@@ -22,12 +24,14 @@ KNEE_LEFT = 0.1
 class Matched:
     """Fall per counted charge over the median, and over the nearly largest, of the matched others, and how sure.
 
+    `bend_mah_per_d` is what nearly all of the others bend by less than: a curve bends by itself, and like cells bend alike.
     NaN where fewer than three others match, or where their voltage hardly falls. shape (n_nodes,) each
     """
 
     faster: FloatArray
     over_high: FloatArray
     z: FloatArray
+    bend_mah_per_d: FloatArray
 
 
 def matched_falls(view: FleetView) -> Matched:
@@ -38,7 +42,8 @@ def matched_falls(view: FleetView) -> Matched:
     A curve is steeper in some parts than in others, so nodes further down it are no measure for those further up.
     """
     slopes, drawn, codes = view.slopes, view.drawn_mah, view.profile_codes
-    faster, high, z = (np.full(view.shape[0], np.nan) for _ in range(3))
+    faster, high, z, bend = (np.full(view.shape[0], np.nan) for _ in range(4))
+    bent_mah_per_d = np.where(slopes.z > BEND_Z, slopes.extra_mah_per_d, 0.0)
     for row in range(view.shape[0]):
         if not np.isfinite(slopes.mv_per_mah[row]):
             continue
@@ -49,13 +54,16 @@ def matched_falls(view: FleetView) -> Matched:
         others = slopes.mv_per_mah[like]
         if len(others) < LEAST_OTHERS:
             continue
+        bend[row] = float(np.quantile(bent_mah_per_d[like], BEND_LEVEL))
         usual = float(np.median(others))
         if usual * drawn[row] < LEAST_USUAL_FALL_MV:
             continue
         faster[row] = slopes.mv_per_mah[row] / usual
-        high[row] = slopes.mv_per_mah[row] / max(float(np.quantile(others, 0.9)), usual)
+        high[row] = slopes.mv_per_mah[row] / max(
+            float(np.quantile(others, 0.9) if len(others) >= MANY else others.max()), usual
+        )
         z[row] = (slopes.mv_per_mah[row] - usual) / max(slopes.mv_per_mah_se[row], 1e-12)
-    return Matched(faster, high, z)
+    return Matched(faster, high, z, bend)
 
 
 def near_its_end(view: FleetView) -> npt.NDArray[np.bool_]:

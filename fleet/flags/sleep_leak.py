@@ -25,18 +25,18 @@ def sleep_leak(view: FleetView) -> Verdicts:
 
     Notes
     -----
-    The bend counts if it is seven standard errors, worth a third of the counted drain, and not that of a cell near its
-    end. The inferred floor needs its whole interval above the profile's and its peers', and a voltage that falls at
+    The bend counts if it is seven standard errors, worth a third of the counted drain, twice what nearly all of its
+    like bend by, and not that of a cell near its end. The inferred floor needs its whole interval above the profile's and its peers', and a voltage that falls at
     least a third faster than its like's for the charge counted: a chemistry whose voltage stays flat tells nothing.
     """
     slopes = view.slopes
     extra_ua = slopes.extra_mah_per_d * UA_PER_MA / H_PER_D
     at_knee, matched = near_its_end(view), view.matched
     expected = view.profile_figure("sleep_ua")
-    others_bend = np.nan_to_num(others_median(np.where(slopes.z > 3, extra_ua, 0.0), view.site_codes))
+    others_bend = np.nan_to_num(matched.bend_mah_per_d) * UA_PER_MA / H_PER_D
     with np.errstate(invalid="ignore"):
         bent = (slopes.z > LEAST_Z) & (extra_ua > LEAST_EXTRA_UA) & ~at_knee
-        bent &= (slopes.extra_mah_per_d > LEAST_OF_COUNT * slopes.counted_mah_per_d) & (extra_ua > 2.5 * others_bend)
+        bent &= (slopes.extra_mah_per_d > LEAST_OF_COUNT * slopes.counted_mah_per_d) & (extra_ua > 2.0 * others_bend)
         bent &= (slopes.fallen_mv > LEAST_FALL_MV) & (slopes.mv_per_mah > FALL_Z * slopes.mv_per_mah_se)
     floor, low, usual = _floors(view, expected)
     with np.errstate(invalid="ignore", divide="ignore"):

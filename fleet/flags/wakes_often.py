@@ -109,7 +109,9 @@ def _sums(view: FleetView, usable: BoolArray, steps: Steps) -> _Sums:
     usual, shape = _usual(past, known_d, view.peer_codes)
     alarm, at, now, over = np.zeros(n, bool), np.zeros(n), nan_mean(counts[:, -RECENT_D:]), np.zeros(n)
     wanted_d = D_PER_WEEK * max(n, 1) / max(BUDGET_SHARE * view.false_per_week, 1e-6)
-    for row in np.flatnonzero((known_d >= PAST_LEAST_D) & np.isfinite(now)).tolist():
+    for row in np.flatnonzero(
+        (known_d >= PAST_LEAST_D) & (np.isfinite(counts[:, -RECENT_D:]).sum(axis=1) >= 2)
+    ).tolist():
         watched = usual[row] + max(WATCHED_MORE, (WATCHED_TIMES - 1.0) * usual[row])
         reference, limit = count_design(float(usual[row]), watched, float(shape[row]), wanted_d)
         path = cusum_paths(counts[row, -WATCH_D:] - reference)

@@ -18,7 +18,15 @@ from fleet.flags.wakes_often import wakes_often
 from fleet.flags.weak_cell import weak_cell
 from fleet.frames import DAY, EVENT, FLAG, NODE, SETTING, empty_frame
 from tests.fleet.flags.made_fleet import (
-    FIRST_DAY, NODES, S_PER_D, as_of, known_estimates, made_flags, made_view, node_list, since_day,
+    FIRST_DAY,
+    NODES,
+    S_PER_D,
+    as_of,
+    known_estimates,
+    made_flags,
+    made_view,
+    node_list,
+    since_day,
 )  # fmt: skip
 
 
