@@ -21,6 +21,7 @@ LEAST_RISE = 2.5
 CLOSE_S = 600.0
 LEAST_BUSY_D = 3
 STORM_SHARE = 0.4
+SPRING_TIDES_D = 14  # an edge that only spring tides reach chatters once a fortnight
 
 
 def edge_chatter(view: FleetView) -> Verdicts:
@@ -54,7 +55,8 @@ def edge_chatter(view: FleetView) -> Verdicts:
     hit = crowded | swung
     neighbours = np.nan_to_num(others_median(np.where(crowded, beyond_per_d, band_per_d), view.site_codes))
     storm = (neighbours >= STORM_SHARE * np.where(crowded, beyond_per_d, band_per_d)) & hit
-    since_d = view.first_day + first_of_last(np.where(crowded[:, None], busy, risen & (rise >= LEAST_RISE)[:, None]), 14)
+    swings = risen & (rise >= LEAST_RISE)[:, None]
+    since_d = view.first_day + first_of_last(np.where(crowded[:, None], busy, swings), SPRING_TIDES_D)
     score = np.log(np.maximum(np.nan_to_num(beyond_per_d), 0.5)) + np.nan_to_num(close_share) - 3.0 * storm
 
     def say(index: int) -> str:

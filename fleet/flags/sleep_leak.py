@@ -26,8 +26,9 @@ def sleep_leak(view: FleetView) -> Verdicts:
     Notes
     -----
     The bend counts if it is seven standard errors, worth a third of the counted drain, twice what nearly all of its
-    like bend by, and not that of a cell near its end. The inferred floor needs its whole interval above the profile's and its peers', and a voltage that falls at
-    least a third faster than its like's for the charge counted: a chemistry whose voltage stays flat tells nothing.
+    like bend by, and not that of a cell near its end. The inferred floor needs its whole interval above the profile's
+    and its peers', and a voltage that falls at least a third faster than its like's for the charge counted: a
+    chemistry whose voltage stays flat tells nothing.
     """
     slopes = view.slopes
     extra_ua = slopes.extra_mah_per_d * UA_PER_MA / H_PER_D

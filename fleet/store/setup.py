@@ -178,7 +178,7 @@ def add_mute(
 
 
 def read_muted(store: Store, now_s: float) -> dict[tuple[int, str], float]:
-    """Until when a flag has to have begun to be quiet now, by (node_id, flag): one that began later is another one. [s]"""
+    """Until when a flag has to have begun to be quiet now, by (node_id, flag); one that began later is another. [s]"""
     columns = (MUTES.c.node_id, MUTES.c.flag, MUTES.c.until, MUTES.c.told_at)
     query = select(*columns).where((MUTES.c.until.is_(None)) | (MUTES.c.until > now_s))
     quiet: dict[tuple[int, str], float] = {}
