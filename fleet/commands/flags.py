@@ -26,6 +26,7 @@ def flags(
 
     Example: wakeledger flags --node n001
     """
+    from fleet.flags.rank import expected_false_count
     from fleet.jobs.opened import opened
     from fleet.profiles.nodes import moment_s
     from fleet.show import iso, show_json, show_table

@@ -25,7 +25,8 @@ class Matched:
     """Fall per counted charge over the median, and over the nearly largest, of the matched others, and how sure.
 
     `bend_mah_per_d` is what nearly all of the others bend by less than: a curve bends by itself, and like
-    cells bend alike. NaN where fewer than three others match, or where their voltage hardly falls. shape (n_nodes,) each
+    cells bend alike. NaN where fewer than three others match, or where their voltage hardly falls.
+    shape (n_nodes,) each
     """
 
     faster: FloatArray

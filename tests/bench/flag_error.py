@@ -52,7 +52,9 @@ def without_batteries(made: Made, as_of_s: float) -> Estimates:
     last = arrived[here].groupby(made.records["node_id"][here]).max()
     ids = made.nodes["node_id"].to_numpy()
     frame = frame.assign(node_id=ids, last_heard=last.reindex(ids).to_numpy())
-    swaps = pd.DataFrame({"node_id": pd.Series(dtype="int32"), "at": pd.Series(dtype=float), "told": pd.Series(dtype=bool)})
+    swaps = pd.DataFrame(
+        {"node_id": pd.Series(dtype="int32"), "at": pd.Series(dtype=float), "told": pd.Series(dtype=bool)}
+    )
     return Estimates(frame, empty_frame(CHARGE), empty_frame(OUTLOOK), swaps)
 
 
@@ -70,8 +72,16 @@ def weekly_flags(made: Made, days: pd.DataFrame, *, quick: bool, every_d: int = 
             else estimate_fleet(known, made.nodes, made.profiles, made.events, since_at=None,
                                 chemistries=chemistries, draws=128, **given)  # type: ignore[arg-type]
         )  # fmt: skip
-        found = flag_fleet(known, estimates, made.nodes, made.profiles, made.events,
-                           orders=pd.DataFrame(), expected_false_per_week=1.0, **given)  # type: ignore[arg-type]
+        found = flag_fleet(
+            known,
+            estimates,
+            made.nodes,
+            made.profiles,
+            made.events,
+            orders=pd.DataFrame(),
+            expected_false_per_week=1.0,
+            **given,
+        )  # type: ignore[arg-type]
         parts.append(found.assign(at_d=at_d))
     return pd.concat(parts, ignore_index=True)
 
@@ -132,7 +142,9 @@ def summary(flags: pd.DataFrame, made: Made) -> None:
     right, false = int(tops["right"].eq(True).sum()), int(tops["right"].eq(False).sum())
     print(by_kind(flags, made.truth, FIRST_DAY + made.days).round(2).to_string(index=False))
     print(f"precision of weekly top lines {right / max(right + false, 1):.3f} ({right} right, {false} wrong)")
-    print(f"new false alarms {len(wrong)} in {healthy * weeks} healthy node-weeks: {1000 * len(wrong) / healthy / weeks:.2f} per 1,000")
+    print(
+        f"new false alarms {len(wrong)} in {healthy * weeks} healthy node-weeks: {1000 * len(wrong) / healthy / weeks:.2f} per 1,000"
+    )
     print(wrong["flag"].value_counts().to_string())
     told = tops[tops["right"].notna()].copy()
     told["bin"] = pd.cut(told["strength"], [0, 0.5, 0.7, 0.8, 0.9, 0.95, 1.0])
@@ -142,7 +154,7 @@ def summary(flags: pd.DataFrame, made: Made) -> None:
 def main() -> None:
     """Make, flag, score, print."""
     numbers = [int(word) for word in sys.argv[1:] if word.isdigit()]
-    n_nodes, days, seed = (*numbers, *(300, 200, 1)[len(numbers):])
+    n_nodes, days, seed = (*numbers, *(300, 200, 1)[len(numbers) :])
     made = make_fleet(n_nodes, days, seed)
     summary(weekly_flags(made, days_of(made), quick="--quick" in sys.argv), made)
 

@@ -45,14 +45,17 @@ def healthy_days(days: int = DAYS, nodes: int = NODES, seed: int = 1) -> pd.Data
     begin = (FIRST_DAY + day) * S_PER_D
     total = pd.Series(wakes).groupby(node_id).cumsum().to_numpy() + 1000 * node_id
     rest = 3000 - 1.2 * day + 0.5 * (temp - 12) + rng.normal(0, 1.5, n)
+    causes = {name: np.zeros(n) for name in DAY if name.startswith("n_")}
+    causes |= {"n_timer": np.full(n, 24.0), "n_band_high": band}
     return frame.assign(
         node_id=node_id, day=FIRST_DAY + day, seen=wakes, missing=0.0, boots=1.0, first_t=begin + 60,
         last_t=begin + S_PER_D - 60, first_boot=3, last_boot=3, first_seq=total - wakes, last_seq=total - 1,
-        **{name: 0.0 for name in DAY if name.startswith("n_")} | {"n_timer": 24.0, "n_band_high": band},
+        **causes,
         radio_count_timer=wakes, radio_ms_timer=wakes * 1500 * np.exp(rng.normal(0, 0.03, n)), awake_count_timer=wakes,
         awake_ms_timer=wakes * 1900, tries=wakes, tries_count=wakes, failed_tries=rng.poisson(0.3, n), rssi_dbm=-75.0,
         batt_count=wakes, batt_mv=rest, batt_tx_mv=rest - 60, batt_tx_min_mv=rest - 70, temp_c=temp,
-        temp_at_batt_c=temp, temp_min_c=temp - 4, temp_max_c=temp + 4, reading_count=wakes, reading_mean=5 + rng.normal(0, 0.3, n),
+        temp_at_batt_c=temp, temp_min_c=temp - 4, temp_max_c=temp + 4, reading_count=wakes,
+        reading_mean=5 + rng.normal(0, 0.3, n),
         reading_min=4 + rng.normal(0, 0.2, n), reading_max=6 + rng.normal(0, 0.2, n), edge_near=0.0, band_close=0.0,
         gap_max_s=3600.0, clock_count=wakes, clock_unset=0.0, clock_fault=0.0, skew_s=1.0,
         skew_min_s=0.5 + rng.normal(0, 0.1, n), skew_max_s=5.0, set_id=-1.0, set_changes=0.0,
@@ -70,7 +73,7 @@ def node_list(nodes: int = NODES, sites: int = 1) -> pd.DataFrame:
     )  # fmt: skip
 
 
-def known_estimates(days: pd.DataFrame, nodes: pd.DataFrame, **columns: object) -> Estimates:
+def known_estimates(days: pd.DataFrame, nodes: pd.DataFrame, **columns: np.ndarray) -> Estimates:
     """Estimates that only say when each node was heard last, and what is given."""
     frame = pd.DataFrame({name: np.full(len(nodes), np.nan) for name in ESTIMATE})
     last = days.groupby("node_id")["last_t"].max().reindex(nodes["node_id"]).to_numpy()
@@ -79,7 +82,7 @@ def known_estimates(days: pd.DataFrame, nodes: pd.DataFrame, **columns: object) 
     return Estimates(frame, empty_frame(CHARGE), empty_frame(OUTLOOK), swaps)
 
 
-def made_view(change: Change | None = None, *, days: int = DAYS, **columns: object) -> FleetView:
+def made_view(change: Change | None = None, *, days: int = DAYS, **columns: np.ndarray) -> FleetView:
     """The view of a healthy fleet after a change to its day rows."""
     frame, nodes = healthy_days(days), node_list()
     if change:

@@ -33,7 +33,8 @@ from tests.fleet.flags.made_fleet import (
 def found(flags: pd.DataFrame, node: int = 5) -> dict[str, float]:
     """Day of onset of each top flag of a node."""
     own = flags[(flags["node_id"] == node) & (flags["under"] == "")]
-    return {row.flag: row.since / S_PER_D - FIRST_DAY for row in own.itertuples()}
+    since_d = own["since"].to_numpy(float) / S_PER_D - FIRST_DAY
+    return dict(zip(own["flag"].tolist(), since_d.tolist(), strict=True))
 
 
 def test_a_healthy_fleet_has_no_flags() -> None:
