@@ -119,6 +119,8 @@ class Say:
         """A span of days as weeks, or as days if it is short; `until`: as the time that passes until then."""
         if days is None:
             return NOT_KNOWN
+        if until and round(days) < 1:
+            return self("format.within_day")
         prefix = "format.in_" if until else "format."
         if days < 13.5:
             return self(f"{prefix}days", count=round(days))

@@ -12,6 +12,7 @@ from reports.charts.axis import months, ms
 from reports.charts.theme import FAN_EDGE, INK, LINE, SOFT, STATE_COLOUR, STATE_SHAPE, STATE_TEXT, themed
 from reports.model import NodeLine, SiteLine
 from reports.say import Say, shown
+from reports.standing import standing
 
 ROW_PX = 23
 BAR_COLOUR = "#A9CBE6"
@@ -60,13 +61,15 @@ def _row(index: int, line: NodeLine, site: SiteLine, end: datetime, say: Say) ->
     }
     if clipped["p50"] >= last:
         clipped.pop("p50")
+    told = standing(line, say)
     return {
         "row": index,
         "name": shown(line.node, 16),
         "state": line.state,
         "ink": STATE_TEXT[line.state],
-        "next": say.share(line.lasts_next),
-        "after": say.share(line.lasts_after),
+        "next": "" if told else say.share(line.lasts_next),
+        "after": "" if told else say.share(line.lasts_after),
+        "told": told,
         **clipped,
     }
 
@@ -87,9 +90,9 @@ def _names(base: alt.Chart, y: alt.Y) -> alt.Chart:
 
 def _shares(base: alt.Chart, y: alt.Y, width: int) -> list[alt.Chart]:
     texts = []
-    for field, at in (("next", 68), ("after", 130)):
+    for field, at in (("next", 68), ("after", 130), ("told", 130)):
         texts.append(
-            base.mark_text(align="right", fontWeight=600 if field == "next" else 400).encode(
+            base.mark_text(align="right", fontWeight=400 if field == "after" else 600).encode(
                 y=y,
                 x=alt.value(width + at),
                 text=f"{field}:N",

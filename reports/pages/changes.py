@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from reports.model import STATES, ReportModel
+from reports.pages.sure import held
 from reports.say import Say, shown
 
 ROWS = 40
@@ -42,7 +43,9 @@ def changes(model: ReportModel, say: Say) -> dict[str, Any]:
             for order in model.orders[:ROWS]
         ]
         or [say("changes.orders_none")],
+        "forecast_title": say("changes.forecast_title"),
         "forecast": _forecast(model, say) if compared else "",
+        "held": held(model, say) if compared else "",
     }
 
 
@@ -51,8 +54,14 @@ def _dates(before: str | None, now: str | None, say: Say) -> str:
 
 
 def _forecast(model: ReportModel, say: Say) -> str:
+    found = model.sure
+    seen, low, high = found.flat_seen or 0, found.flat_forecast_lo or 0, found.flat_forecast_hi or 0
+    verdict = "more_than_forecast" if seen > high else "fewer_than_forecast" if seen < low else "as_forecast"
     return say(
         "changes.forecast",
-        forecast=say.expected(model.sure.flat_forecast),
-        seen=say.number(model.sure.flat_seen),
+        forecast=say.expected(found.flat_forecast),
+        lo=say.number(low),
+        hi=say.number(high),
+        seen=say.number(seen),
+        verdict=say(f"changes.{verdict}"),
     )

@@ -9,9 +9,10 @@ from reports.charts.ladder import ladder
 from reports.model import STATES, NodeLine, ReportModel, SiteLine, VisitDay
 from reports.pages.picture import both
 from reports.say import Say, shown
+from reports.standing import almost_flat, silent_flat, standing
 
 LADDER_ROWS = 25
-FLAT_NOW_D = 1.0
+SITES_SHOWN = 8
 WIDE_PX, NARROW_PX = 570, 150
 
 
@@ -83,7 +84,10 @@ def _lead(model: ReportModel, at_risk: list[NodeLine], say: Say) -> list[str]:
 
 
 def _first(line: NodeLine, site: SiteLine, say: Say) -> str:
-    if (line.days_left_p50 or 0.0) < FLAT_NOW_D:
+    if silent_flat(line):
+        since = say.day(line.silent_since_day, year=False)
+        return say("front.lead_silent", node=shown(line.node), site=shown(line.site), since=since)
+    if almost_flat(line):
         day = say.day(site.next_visit.day, year=False)
         return say(
             "front.lead_flat", node=shown(line.node), site=shown(line.site), share=say.share(line.lasts_next), day=day
@@ -154,11 +158,20 @@ def _ladder(model: ReportModel, at_risk: list[NodeLine], say: Say) -> dict[str, 
 def ladder_row(line: NodeLine, say: Say) -> dict[str, Any]:
     """A row of the table under the ladder."""
     days = [say.day(day) for day in (line.day_p10, line.day_p50, line.day_p90)]
+    lasts = [standing(line, say) or say.share(line.lasts_next), say.share(line.lasts_after)]
     return {
         "id": line.node_id,
         "state": line.state,
-        "cells": [shown(line.node), shown(line.site), *days, say.share(line.lasts_next), say.share(line.lasts_after)],
+        "cells": [shown(line.node), shown(line.site), *days, *lasts],
     }
+
+
+def _site_names(sites: list[str], say: Say) -> str:
+    """Site names; of many the first ones and how many more."""
+    if len(sites) <= SITES_SHOWN:
+        return ", ".join(shown(site) for site in sites)
+    names = [shown(site) for site in sites[: SITES_SHOWN - 1]]
+    return say.listed([*names, say("front.more_sites", count=len(sites) - len(names))])
 
 
 def bring_lines(bring: dict[str, int], say: Say) -> list[str]:
@@ -177,7 +190,7 @@ def _rounds(model: ReportModel, say: Say) -> dict[str, Any]:
         "rows": [
             [
                 say("front.planned", day=say.day(line.day)) if line.planned else say.day(line.day),
-                ", ".join(shown(site) for site in line.sites),
+                _site_names(line.sites, say),
                 say.expected(line.flat_expected),
                 ", ".join(bring_lines(line.cells, say)),
             ]

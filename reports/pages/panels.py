@@ -11,6 +11,7 @@ from reports.pages.front import bring_lines
 from reports.pages.picture import both
 from reports.pages.wakes import advice_words
 from reports.say import Say, shown
+from reports.standing import almost_flat, silent_flat
 
 PANELS = 36
 
@@ -64,9 +65,16 @@ def _why_no_fan(line: NodeLine, say: Say) -> str:
 
 
 def _headline(line: NodeLine, site: SiteLine, say: Say) -> str:
+    if silent_flat(line):
+        return say("panels.silent", node=shown(line.node), day=say.day(line.silent_since_day, year=False))
     if line.state == "due":
         day = say.day(site.next_visit.day, year=False)
-        return say("panels.next", node=shown(line.node), odds=say.odds(line.lasts_next), day=day)
+        return say(
+            "panels.flat" if almost_flat(line) else "panels.next",
+            node=shown(line.node),
+            odds=say.odds(line.lasts_next),
+            day=day,
+        )
     day = say.day(site.visit_after.day, year=False)
     return say("panels.after", node=shown(line.node), odds=say.odds(line.lasts_after), day=day)
 
@@ -93,9 +101,20 @@ def _facts(line: NodeLine, site: SiteLine, as_of: float, say: Say) -> list[dict[
     visit = site.next_visit if due else site.visit_after
     lasts = line.lasts_next if due else line.lasts_after
     median = say.short(site.wakes_median)
+    if almost_flat(line):
+        lo, hi = say.level(line.charge_left_lo), say.level(line.charge_left_hi)
+        first = _fact(say("panels.p50"), say.day(line.day_p50), say.weeks(line.days_left_p50, until=True))
+        if line.silent_since_day is not None:
+            first = _fact(say("panels.silent_since"), say.day(line.silent_since_day), say("panels.silent_beneath"))
+        beneath = say("panels.left_range", lo=lo, hi=hi)
+        dates = [first, _fact(say("columns.charge"), say.level(line.charge_left), beneath)]
+    else:
+        dates = [
+            _fact(say("panels.p50"), say.day(line.day_p50), say.weeks(line.days_left_p50, until=True)),
+            _fact(say("panels.p10"), say.day(line.day_p10), say.weeks(line.days_left_p10, until=True)),
+        ]
     return [
-        _fact(say("panels.p50"), say.day(line.day_p50), say.weeks(line.days_left_p50, until=True)),
-        _fact(say("panels.p10"), say.day(line.day_p10), say.weeks(line.days_left_p10, until=True)),
+        *dates,
         _fact(say("panels.lasts", day=say.day(visit.day, year=False)), say.share(lasts), say("panels.if_nothing")),
         _fact(say("panels.wakes"), say.short(line.wakes_per_day), say("panels.median", median=median)),
     ]

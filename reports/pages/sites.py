@@ -35,14 +35,21 @@ def _map(model: ReportModel, say: Say) -> dict[str, Any]:
     here = positioned(model.nodes)
     missing = len(model.nodes) - len(here)
     out: dict[str, Any] = {"title": say("sites.map"), "note": say("sites.map_none"), "picture": None}
+    if model.positions == "none":
+        return {**out, "note": say("sites.map_hidden")}
     if not here:
         return out
     urgent = sum(line.state in ("due", "soon") for line in here)
     finding = say("sites.map_alt", sites=say("front.sites", count=model.site_count), count=say.number(urgent))
     left = say("sites.map_left", count=missing) if missing else ""
-    out["note"] = say("sites.map_note", left=left).strip()
+    notes = [say("sites.map_note", left=left).strip()]
+    if model.positions == "blurred":
+        notes.append(say("sites.map_blurred"))
+    if model.background_left_out:
+        notes.append(say("sites.map_background", why=shown(model.background_left_out, 120)))
+    out["note"] = " ".join(notes)
     drawn = [
-        draw(sketch(here, say, width), name=f"map-{width}", title=say("sites.map"), finding=finding)
+        draw(sketch(here, say, width, model.background), name=f"map-{width}", title=say("sites.map"), finding=finding)
         for width in (MAP_PX, MAP_NARROW_PX)
     ]
     return {**out, "picture": both("map", finding, *drawn)}

@@ -5,11 +5,14 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import Any
 
+from fleet.estimates.scorecard import NODES_FOR_CORRECTION
 from reports.dates import zone_of
 from reports.model import ReportModel
 from reports.say import Say, shown
 
 REASONS = 12
+FEW_WIDTH = 0.5
+"""Limits of a share wider than this say that it rests on too few lives."""
 
 
 def sure(model: ReportModel, say: Say) -> dict[str, Any]:
@@ -17,7 +20,14 @@ def sure(model: ReportModel, say: Say) -> dict[str, Any]:
     found = model.sure
     return {
         "title": say("sure.title"),
-        "lines": [_held(model, say), _records(model, say), *_counts(model, say)],
+        "lines": [held(model, say), _correction(model, say), _records(model, say), *_counts(model, say)],
+        "overrides_title": say("sure.overrides_title"),
+        "overrides": [
+            [shown(one.node), shown(one.text, 200), say.day(one.since_day) if one.since_day else "–"]
+            for one in found.overrides
+        ],
+        "overrides_columns": [say(f"columns.{name}") for name in ("node", "reason", "since")],
+        "overrides_none": say("sure.overrides_none"),
         "unsure_title": say("sure.unsure"),
         "unsure": [
             [_reason(reason, say), say.number(count)]
@@ -55,18 +65,27 @@ def _reason(reason: str, say: Say) -> str:
     )
 
 
-def _held(model: ReportModel, say: Say) -> str:
+def held(model: ReportModel, say: Say) -> str:
+    """How many of the past ranges held, in one sentence."""
     found = model.sure
     if found.coverage is None:
         return say("sure.held_none")
+    few = (found.coverage_hi or 1.0) - (found.coverage_lo or 0.0) > FEW_WIDTH
     return say(
-        "sure.held",
+        "sure.held_few" if few else "sure.held",
         share=say.level(found.coverage),
         lo=say.level(found.coverage_lo),
         hi=say.level(found.coverage_hi),
         forecasts=say.number(found.forecasts_count),
-        ended=say.number(found.ended_count),
+        ended=say("sure.ended", count=found.ended_count),
     )
+
+
+def _correction(model: ReportModel, say: Say) -> str:
+    if model.sure.correction is None:
+        return say("sure.correction_none", needed=say.number(NODES_FOR_CORRECTION))
+    ended = say("sure.ended", count=model.sure.ended_count)
+    return say("sure.correction", factor=say.number(model.sure.correction, 2), ended=ended)
 
 
 def _records(model: ReportModel, say: Say) -> str:
