@@ -113,9 +113,11 @@ class LiveReader:
         StoreError
             If the database can't be read.
         """
+        from fleet.jobs.opened import follow_played
         from fleet.store.for_live import change_marks
 
         with self._lock:
+            follow_played(self.settings, self.store)
             slow, mark = change_marks(self.store)
             if self._last is not None and self._last.mark == mark:
                 return self._last
@@ -134,7 +136,7 @@ class LiveReader:
 
 def read_report(store: Store, settings: Settings) -> tuple[ReportModel, Deployment, float | None]:
     """The model of the last analysis; before the first one, the nodes without any estimate."""
-    from fleet.clock import now_s
+    from fleet.clock import present_s
     from fleet.jobs.nightly import read_deployment
     from fleet.store.findings import last_analysis
     from reports.build import build_report
@@ -143,7 +145,7 @@ def read_report(store: Store, settings: Settings) -> tuple[ReportModel, Deployme
 
     deployment = read_deployment(store, settings.setup_dir)
     analysed = last_analysis(store)
-    as_of = now_s() if analysed is None else analysed
+    as_of = present_s() if analysed is None else analysed
     found = _unjudged(deployment) if analysed is None else read_found(store, deployment, as_of)
     report = build_report(
         found,

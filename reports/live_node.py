@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from fleet.store.engine import Store
 
 SPANS = (("1 day", 1.0), ("1 week", 7.0), ("4 weeks", 28.0), ("26 weeks", 182.0), ("1 year", 365.0))
-WIDE_PX, NARROW_PX = 720, 300
+WIDE_PX, NARROW_PX = 1080, 300
 LEAST_D, MOST_D = 0.1, 3660.0
 SETTING_NAMES = ("lo", "hi", "hyst", "sleep_s", "period_ms", "avg")
 
@@ -110,7 +110,7 @@ def _setting(one: dict[str, Any], sealed: dict[int, str], now_s: float) -> dict[
     values = ", ".join(f"{name} {one[name]:g}" for name in SETTING_NAMES if one[name] is not None)
     rev = int(one["rev"])
     who = sealed.get(rev, "as fitted" if rev == 0 else "not from here")
-    return {"rev": rev, "values": values or "–", "since": moment(one["first_at"]), "who": shown(who),
+    return {"rev": rev, "settings": values or "–", "since": moment(one["first_at"]), "who": shown(who),
             "age": age_text(one["first_at"], now_s)}  # fmt: skip
 
 

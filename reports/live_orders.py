@@ -63,7 +63,7 @@ def _order(one: dict[str, Any], model: LiveModel, now_s: float, *, kept: bool) -
         "state_word": str(one["state"]).replace("_", " "),
         "since": moment(one["state_at"]),
         "age": age_text(one["state_at"], now_s),
-        "values": values,
+        "settings": values,
         "detail": shown(one["detail"] or "", 300),
         "who": shown(one["drafted_by"] or "–"),
         "until": moment(one["until"]) if one["until"] else "–",

@@ -13,7 +13,7 @@ from markupsafe import Markup
 from starlette.exceptions import HTTPException
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from fleet.clock import now_s
+from fleet.clock import now_s, present_s
 from fleet.errors import FleetError
 from reports.live import LiveModel, LiveReader
 from reports.live_views import strip
@@ -103,7 +103,7 @@ def page(request: Request, template: str, view: str, **values: Any) -> Response:
     if session is None:
         return RedirectResponse("/login", 303)
     model = values.pop("model", None) or house.reader.look()
-    now = now_s()
+    now = present_s()
     html = environment().get_template(template).render(
         view=view, views=VIEWS, strip=strip(model, now), now=now, session=session, marks=marks(),
         push=session.role is Role.PUSH, sign_out=bool(house.access.tokens),

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-from fleet.clock import monotonic_s, now_s
+from fleet.clock import monotonic_s, present_s
 from fleet.errors import FleetError
 from reports.live import LiveModel, LiveReader, by_need
 from reports.watch_keys import Seat, matching, pressed
@@ -26,7 +26,7 @@ ESCAPE_WAIT_S = 0.03
 
 def print_once(model: LiveModel) -> None:
     """Every node as tab-separated lines, for a pipe."""
-    now = now_s()
+    now = present_s()
     rows = [COLUMNS, *(cells(line, model, now) for line in by_need(model))]
     for row in rows:
         sys.stdout.write("\t".join(text.replace("\t", " ") for text in row) + "\n")
@@ -67,7 +67,7 @@ def watch(reader: LiveReader) -> None:
                 shown = matching(eye.lines, seat.needle)
                 size = console.size
                 live.update(
-                    page(eye.model, shown, seat, now_s=now_s(), width=size.width, height=size.height,
+                    page(eye.model, shown, seat, now_s=present_s(), width=size.width, height=size.height,
                          trouble=eye.trouble),
                     refresh=True,
                 )  # fmt: skip
