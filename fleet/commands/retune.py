@@ -32,6 +32,7 @@ def draft(
     sleep_s: Annotated[float | None, typer.Option("--sleep", min=1, help="Timer interval. [s]")] = None,
     period_ms: Annotated[float | None, typer.Option("--period", min=1, help="Coprocessor period. [ms]")] = None,
     avg: Annotated[int | None, typer.Option(min=1, help="Readings averaged.")] = None,
+    never_with: Annotated[str | None, typer.Option(help="Node that must not be on trial at the same time.")] = None,
     who: Annotated[str, typer.Option(envvar="USER", help="Who asks for it.")] = "unknown",
 ) -> None:
     """Draft other settings for nodes; nothing leaves before `send`.
@@ -48,7 +49,7 @@ def draft(
     known = known_of(store, deployment_of(settings, store), settings, now_at)
     change = dict(zip(NAMES, (lo, hi, hyst, sleep_s, period_ms, avg), strict=True))
     for name in node:
-        number = make(store, known, name, change, drafted_by=who, now_at=now_at)
+        number = make(store, known, name, change, drafted_by=who, now_at=now_at, never_with=never_with)
         typer.echo(f"{name}: draft {number}", err=True)
 
 
@@ -114,6 +115,7 @@ def send(
     from fleet.clock import now_utc
     from fleet.errors import LimitError
     from fleet.jobs.drafts import drafts
+    from fleet.jobs.one_tool import one_tool
     from fleet.jobs.opened import deployment_of, opened
     from fleet.jobs.release import Override, begin_release, preview
 
@@ -130,7 +132,8 @@ def send(
     if count != len(waiting):
         raise LimitError(f"send: {len(waiting)} nodes would get an order, {count} was said. Nothing was sent.")
     asked = Override(override, who, second or "") if override is not None else None
-    number = begin_release(store, deployment, settings, who=who, now_at=now_utc(), override=asked)
+    with one_tool(store, "wakeledger retune send"):
+        number = begin_release(store, deployment, settings, who=who, now_at=now_utc(), override=asked)
     typer.echo(
         f"release {number}: its first group is sealed. `wakeledger listen` posts it; see `wakeledger retune list`."
     )

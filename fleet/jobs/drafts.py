@@ -23,11 +23,12 @@ from fleet.store.engine import Store
 from fleet.store.findings import read_estimates, read_flags
 from fleet.store.keys import read_keys
 from fleet.store.latest import read_latest
-from fleet.store.orders import OPEN, add_order, read_orders
+from fleet.store.orders import OPEN, add_order, move_order, read_orders
 from fleet.store.results import rows_of
 from fleet.units import S_PER_H
 from fleet.words import Flag, OrderState
 
+PAIR = "never with "
 NAMES = ("lo", "hi", "hyst", "sleep_s", "period_ms", "avg")
 FAULTS_THAT_FORBID = (Flag.CLOCK_WRONG, Flag.IDS_CROSSED)
 
@@ -42,6 +43,7 @@ class Known:
     flags: Mapping[int, list[str]]
     days: Mapping[int, tuple[float, int]]
     usual_gap_s: Mapping[int, float]
+    tries_mean: Mapping[int, float]
     keyed: frozenset[str]
     sent_last_hour_count: int
 
@@ -49,7 +51,7 @@ class Known:
 def known_of(store: Store, deployment: Deployment, settings: Settings, now_at: datetime) -> Known:
     """Read it once for any number of orders."""
     latest = read_latest(store)
-    days = read_days(store, columns=("node_id", "day", "seen", "gap_max_s"))
+    days = read_days(store, columns=("node_id", "day", "seen", "gap_max_s", "tries", "tries_count"))
     estimates = read_estimates(store)
     flags = read_flags(store)
     issued = read_orders(store)["issued"]
@@ -60,6 +62,7 @@ def known_of(store: Store, deployment: Deployment, settings: Settings, now_at: d
         flags=_flags_of(flags),
         days=_spans_of(days),
         usual_gap_s=_usual_gaps_s(days),
+        tries_mean=_tries_mean(days),
         keyed=frozenset(read_keys(settings.keys_dir)),
         sent_last_hour_count=int((issued > now_at.timestamp() - S_PER_H).sum()),
     )
@@ -77,6 +80,12 @@ def _usual_gaps_s(days: pd.DataFrame) -> dict[int, float]:
     """The longest silence of a day that a node keeps to on 49 days of 50: its interval and its link together."""
     gaps = days.groupby("node_id", as_index=False).agg(gap_max_s=("gap_max_s", lambda gap_s: gap_s.quantile(0.98)))
     return {int(row["node_id"]): float(row["gap_max_s"]) for row in rows_of(gaps)}
+
+
+def _tries_mean(days: pd.DataFrame) -> dict[int, float]:
+    """Connection attempts a wake: how good the link is."""
+    sums = days.groupby("node_id", as_index=False).agg(tries=("tries", "sum"), count=("tries_count", "sum"))
+    return {int(row["node_id"]): float(row["tries"] / row["count"]) for row in rows_of(sums) if row["count"] > 0}
 
 
 def _flags_of(flags: pd.DataFrame) -> dict[int, list[str]]:
@@ -111,8 +120,11 @@ def draft(
     drafted_by: str,
     now_at: datetime,
     predicted: Mapping[str, Any] | None = None,
+    never_with: str | None = None,
 ) -> int:
-    """Keep one draft with the whole settings; its number.
+    """Keep one draft with the whole settings; its number. An earlier draft of the node that was not sent is overtaken.
+
+    `never_with` names the node that must not be on trial at the same time.
 
     Raises
     ------
@@ -134,9 +146,39 @@ def draft(
     row = {
         "node_id": node_id, "kind": "settings", "state": str(OrderState.DRAFTED), "state_at": at, **values,
         "before": json.dumps(msgspec.to_builtins(before)), "drafted_by": drafted_by,
-        "predicted": json.dumps(predicted, default=str) if predicted else None,
+        "predicted": json.dumps(predicted, default=str) if predicted else None, "detail": pair_text(never_with) or None,
     }  # fmt: skip
+    if never_with is not None and (never_with == node or never_with not in known.nodes):
+        raise OrderError(f"{node}: never with {never_with}: expected another node. See `wakeledger nodes`.")
+    _overtake(store, node, node_id, at, drafted_by)
     return add_order(store, row, audited=Audited(at, drafted_by, "draft", {"node": node, "set": values}))
+
+
+def _overtake(store: Store, node: str, node_id: int, at: float, who: str) -> None:
+    """One draft a node: an earlier one that nobody sent is overtaken; one that waits in a release is left alone."""
+    for row in rows_of(read_orders(store, states=[OrderState.DRAFTED], node_ids=[node_id])):
+        if not pd.isna(row["release_id"]):
+            raise OrderError(
+                f"{node}: has a draft waiting in release {row['release_id']:.0f}. Wait, or `wakeledger retune hold` it."
+            )
+        values = {"state": str(OrderState.OVERTAKEN), "state_at": at, "detail": "drafted anew"}
+        told = Audited(at, who, "overtake", {"node": node, "order": int(row["order_id"])})
+        move_order(store, int(row["order_id"]), was=OrderState.DRAFTED, values=values, audited=told)
+
+
+def pair_text(node: str | None) -> str:
+    """How a declared pair stands in an order's detail.
+
+    >>> pair_text("n002"), pair_of({"detail": "never with n002; it is late"}), pair_of({"detail": None})
+    ('never with n002', 'n002', None)
+    """
+    return f"{PAIR}{node}" if node else ""
+
+
+def pair_of(row: Mapping[str, Any]) -> str | None:
+    """The node that must not be on trial at the same time; None if none was declared."""
+    detail = str(row.get("detail") or "")
+    return detail[len(PAIR) :].partition(";")[0] if detail.startswith(PAIR) else None
 
 
 def draft_former(
@@ -197,8 +239,14 @@ def breaches_of(known: Known, deployment: Deployment, settings: Settings, row: M
 
 
 def drafts(store: Store, deployment: Deployment) -> pd.DataFrame:
-    """The drafted orders, with node names."""
-    return named(read_orders(store, states=[OrderState.DRAFTED]), deployment)
+    """The drafted orders that nobody has sent yet, with node names."""
+    found = named(read_orders(store, states=[OrderState.DRAFTED]), deployment)
+    return found[found["release_id"].isna()]
+
+
+def released_drafts(store: Store, deployment: Deployment, release_id: int) -> pd.DataFrame:
+    """The drafts that wait for their group's turn in a release."""
+    return named(read_orders(store, states=[OrderState.DRAFTED], release_id=release_id), deployment)
 
 
 def named(orders: pd.DataFrame, deployment: Deployment) -> pd.DataFrame:

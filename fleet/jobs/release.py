@@ -13,12 +13,11 @@ import pandas as pd
 
 from fleet.errors import LimitError, OrderError
 from fleet.jobs.deployment import Deployment
-from fleet.jobs.drafts import NAMES, Known, breaches_of, drafts, known_of, open_nodes
+from fleet.jobs.drafts import NAMES, Known, breaches_of, drafts, known_of, named, open_nodes, pair_of, released_drafts
 from fleet.messages import BandSettings
-from fleet.orders import Order, Proof, expire
-from fleet.orders_ledger import NodeLedger, hear
+from fleet.orders import Order
 from fleet.orders_limits import overridden
-from fleet.orders_release import Candidate, stages
+from fleet.orders_release import Candidate, stages, trial_limit
 from fleet.orders_seal import Seal, sealed
 from fleet.settings import Settings
 from fleet.store.audit import Audited
@@ -74,7 +73,10 @@ def begin_release(
     if broken and len(waiting) > 1:
         raise LimitError(f"{broken[0].text}. A limit is overridden for one node at a time; draft it alone.")
     note = _override_note(broken, override, now_at)
-    groups = stages(_candidates(known, list(waiting["node"])), fleet_count=len(deployment.nodes))
+    crowded = no_room(store, deployment, [])
+    if crowded:
+        raise OrderError(f"retune: {crowded}. Wait until they are kept or have gone back, then send again.")
+    groups = stages(_candidates(known, rows_of(waiting)), fleet_count=fleet_count(deployment))
     number = add_release(
         store,
         {"state": RUNNING, "stage": 0, "stage_at": now_at.timestamp(), "made_by": who, "made_at": now_at.timestamp()},
@@ -94,13 +96,32 @@ def _override_note(broken: Sequence[Any], override: Override | None, now_at: dat
     return overridden(list(broken), reason=override.reason, by=override.by, second=override.second, now_at=now_at)
 
 
-def _candidates(known: Known, names: Sequence[str]) -> list[Candidate]:
+def _candidates(known: Known, rows: Sequence[Mapping[str, Any]]) -> list[Candidate]:
     made = []
-    for name in names:
-        estimate = known.estimates.get(int(known.nodes[name]["node_id"]), {})
-        p10 = estimate.get("days_left_p10")
-        made.append(Candidate(node=name, days_left_p10=None if p10 is None or pd.isna(p10) else float(p10)))
+    for row in rows:
+        p10 = known.estimates.get(int(row["node_id"]), {}).get("days_left_p10")
+        left = None if p10 is None or pd.isna(p10) else float(p10)
+        tries = known.tries_mean.get(int(row["node_id"]))
+        made.append(Candidate(node=str(row["node"]), days_left_p10=left, tries_mean=tries, pair=pair_of(row)))
     return made
+
+
+def fleet_count(deployment: Deployment) -> int:
+    """Nodes that are in use."""
+    return int((~deployment.nodes["retired"].astype(bool)).sum())
+
+
+def no_room(store: Store, deployment: Deployment, group: Sequence[Mapping[str, Any]]) -> str:
+    """Why no more nodes may go on trial now, over all releases together; empty if they may."""
+    busy = named(read_orders(store, states=[OrderState.SEALED, OrderState.POSTED, OrderState.ON_TRIAL]), deployment)
+    rows = rows_of(busy[busy["kind"] == "settings"])
+    limit = trial_limit(fleet_count(deployment))
+    if len(rows) + max(len(group), 1) > limit:
+        return f"{len(rows)} nodes have an order on its way or on trial; {limit} may at once"
+    for row, other in [(row, other) for row in group for other in rows]:
+        if other["node"] == pair_of(row) or pair_of(other) == row["node"]:
+            return f"{row['node']} is never to be on trial with {other['node']}, which is"
+    return ""
 
 
 def seal_group(
@@ -109,8 +130,8 @@ def seal_group(
     """Seal the drafts of one group: number, bytes and audit row in one transaction each; the names sealed."""
     known = known_of(store, deployment, settings, now_at)
     keys = read_keys(settings.keys_dir)
-    rows = drafts(store, deployment)
-    rows = rows[(rows["release_id"] == release_id) & (rows["stage"] == stage)]
+    rows = released_drafts(store, deployment, release_id)
+    rows = rows[rows["stage"] == stage]
     names = []
     for row in rows_of(rows):
         seal_one(store, deployment, settings, known=known, keys=keys, row=row, who=who, now_at=now_at)
@@ -213,7 +234,7 @@ def order_of(row: Mapping[str, Any]) -> Order:
         node=str(row["node"]),
         state=OrderState(row["state"]),
         state_at=float(row["state_at"]),
-        settings=msgspec.convert({name: _whole(name, row[name]) for name in NAMES}, BandSettings),
+        settings=msgspec.convert({name: whole(name, row[name]) for name in NAMES}, BandSettings),
         rev=0 if pd.isna(row["rev"]) else int(row["rev"]),
         word=str(row["word"] or ""),
         issued=0.0 if pd.isna(row["issued"]) else float(row["issued"]),
@@ -223,53 +244,9 @@ def order_of(row: Mapping[str, Any]) -> Order:
     )
 
 
-def _whole(name: str, value: float) -> float | int:
+def whole(name: str, value: float) -> float | int:
+    """A setting as its own kind: a count is whole."""
     return int(value) if name == "avg" else float(value)
-
-
-def observe_all(store: Store, known: Known, deployment: Deployment, *, now_at: datetime) -> list[Order]:
-    """Move every open or running order by its node's newest record; the orders that moved."""
-    live = [OrderState.SEALED, OrderState.POSTED, OrderState.ON_TRIAL, OrderState.IN_FORCE, OrderState.UNSURE]
-    rows = read_orders(store, states=live).merge(deployment.nodes[["node_id", "node"]], on="node_id")
-    retired = _retired_words(store)
-    moved = []
-    for row in rows_of(rows[rows["kind"] == "settings"]):
-        order = order_of(row)
-        told = known.latest.get(order.node)
-        after = expire(order, now=now_at.timestamp(), life_wakes=_life(told))
-        if told is not None and not pd.isna(told.get("rev")) and float(told["last_heard"]) >= order.issued:
-            heard = NodeLedger(node=order.node, orders=(after,), retired=retired.get(int(row["node_id"]), frozenset()))
-            after = hear(heard, _proof(told)).orders[0]
-        if after.state is not order.state:
-            _write_move(store, int(row["order_id"]), order, after)
-            moved.append(after)
-    return moved
-
-
-def _retired_words(store: Store) -> dict[int, frozenset[str]]:
-    """Flash words that a node has given up: those of its lost orders. What they still say comes late."""
-    lost = read_orders(store, states=[OrderState.LOST])
-    return {int(str(node_id)): frozenset(rows["word"].str.lower()) for node_id, rows in lost.groupby("node_id")}
-
-
-def _write_move(store: Store, order_id: int, before: Order, after: Order) -> None:
-    values = {"state": str(after.state), "state_at": after.state_at, "detail": after.detail}
-    body = {"node": after.node, "rev": after.rev, "from": str(before.state), "to": str(after.state)}
-    told = Audited(after.state_at, "records", "move", body | {"why": after.detail})
-    move_order(store, order_id, was=before.state, values=values, audited=told)
-
-
-def _proof(told: Mapping[str, Any]) -> Proof:
-    values: dict[str, Any] = {name: None if pd.isna(told[name]) else _whole(name, told[name]) for name in NAMES}
-    values |= {"rev": int(told["rev"]), "seen": None if pd.isna(told["seen"]) else int(told["seen"])}
-    values |= {"digest": str(told["digest"]) if told["digest"] else None, "trial": bool(told["trial"] == 1)}
-    settings = msgspec.convert(values, BandSettings)
-    return Proof(at=float(told["last_heard"]), settings=settings, word=str(told["word"]) if told["word"] else None)
-
-
-def _life(told: Mapping[str, Any] | None) -> int | None:
-    value = None if told is None else told.get("life_wakes")
-    return None if value is None or pd.isna(value) else int(value)
 
 
 def running_releases(store: Store) -> list[dict[str, Any]]:

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
+import msgspec
 import numpy as np
 import pandas as pd
 
@@ -17,12 +18,14 @@ from fleet.jobs.release import (
     HELD,
     RUNNING,
     form_of,
-    observe_all,
+    no_room,
     order_of,
     predicted_wakes_per_d,
     running_releases,
     seal_group,
 )
+from fleet.jobs.release_evidence import drains_low, missed_alarms, site_ratios, wakes_of
+from fleet.jobs.release_heard import observe_all
 from fleet.orders_release import Judged, Verdict, Watched, judge
 from fleet.orders_seal import sealed_keep
 from fleet.settings import Settings
@@ -36,6 +39,8 @@ from fleet.units import S_PER_D
 from fleet.words import Cause, OrderState
 
 ENDED = {OrderState.IN_FORCE, OrderState.LAPSED, OrderState.OVERTAKEN, OrderState.LOST, OrderState.PUT_BACK}
+UNTAKEN = (OrderState.DRAFTED, OrderState.SEALED, OrderState.POSTED)
+JUDGED = (OrderState.ON_TRIAL, OrderState.UNSURE, OrderState.REFUSED, OrderState.PUT_BACK)
 RESETS = (Cause.BROWNOUT, Cause.WATCHDOG)
 LIVE = (OrderState.SEALED, OrderState.POSTED, OrderState.ON_TRIAL, OrderState.IN_FORCE, OrderState.UNSURE)
 WHO = "release"
@@ -66,8 +71,8 @@ def _step_release(
     number, stage = int(release["release_id"]), int(release["stage"])
     rows = named(read_orders(store, release_id=number), deployment)
     rows = rows[rows["kind"] == "settings"]
-    group = rows_of(rows[rows["stage"] == stage])
-    verdict = judge_group(store, known, group, now_at=now_at)
+    group = rows_of(rows[rows["stage"] <= stage])  # one of an earlier group that lapsed may have come back
+    verdict = judge_group(store, deployment, known, group, now_at=now_at)
     if verdict.verdict is Verdict.HALT:
         hold(store, number, why=verdict.why, who=WHO, now_at=now_at)
         return [f"release {number} is held: {verdict.why}"]
@@ -97,16 +102,20 @@ def _next_group(
     if stage >= int(rows["stage"].max()):
         move_release(store, number, was=RUNNING, values={"state": DONE, "stage_at": now_at.timestamp()})
         return [f"release {number} is done"]
-    move_release(store, number, was=RUNNING, values=values)
+    waiting = rows_of(rows[(rows["stage"] == stage + 1) & (rows["state"] == OrderState.DRAFTED)])
+    if no_room(store, deployment, waiting) or not move_release(store, number, was=RUNNING, values=values):
+        return []
     names = seal_group(store, deployment, settings, number, stage + 1, who=WHO, now_at=now_at)
     return [f"release {number}: group {stage + 2} is sealed: {', '.join(names)}"]
 
 
-def judge_group(store: Store, known: Known, group: list[dict[str, Any]], *, now_at: datetime) -> Judged:
+def judge_group(
+    store: Store, deployment: Deployment, known: Known, group: list[dict[str, Any]], *, now_at: datetime
+) -> Judged:
     """The verdict on one group from the records since each of its nodes runs the order."""
     if not group:
         return Judged(Verdict.GO_ON, "no nodes in it")
-    running = [row for row in group if _is(row, OrderState.ON_TRIAL, OrderState.UNSURE, OrderState.REFUSED)]
+    running = [row for row in group if _is(row, *JUDGED)]
     waiting = [row for row in group if _is(row, OrderState.SEALED, OrderState.POSTED, OrderState.DRAFTED)]
     if not running:
         return (
@@ -114,34 +123,75 @@ def judge_group(store: Store, known: Known, group: list[dict[str, Any]], *, now_
             if waiting
             else Judged(Verdict.GO_ON, "all have ended")
         )
-    judged = judge([watched(store, known, row, now_at) for row in running])
+    since_s, now_s = min(float(row["state_at"]) for row in running), now_at.timestamp()
+    ratios = site_ratios(store, deployment, {str(row["site"]) for row in running}, since_s=since_s, now_s=now_s)
+    missed = missed_alarms(store, deployment, running, since_s=since_s, now_s=now_s)
+    shown = [watched(store, known, row, now_at, missed_alarm=row["node"] in missed) for row in running]
+    expected = [one.expected_wakes_count for one in shown]
+    usual = sum(count * ratios[str(row["site"])] for count, row in zip(expected, running, strict=True))
+    ratio = usual / sum(expected) if sum(expected) > 0 else 1.0
+    judged = judge(shown, control_ratio=ratio)
+    if judged.verdict is Verdict.GO_ON:
+        judged = judge(_with_drain(store, deployment, running, shown, ratio=ratio, now_at=now_at), control_ratio=ratio)
     if judged.verdict is Verdict.GO_ON and waiting:
         return Judged(Verdict.GO_ON, f"{judged.why}; {len(waiting)} have not taken it yet")
     return judged
 
 
-def watched(store: Store, known: Known, row: Mapping[str, Any], now_at: datetime) -> Watched:
-    """What one node has shown since its order was first seen applied."""
-    node_id, since_s, now_s = int(row["node_id"]), float(row["state_at"]), now_at.timestamp()
+def _with_drain(
+    store: Store,
+    deployment: Deployment,
+    running: list[dict[str, Any]],
+    shown: list[Watched],
+    *,
+    ratio: float,
+    now_at: datetime,
+) -> list[Watched]:
+    """The same with each drain beside what was promised; a storm that wakes all nodes drains them all."""
+    high = {int(row["node_id"]): promised_drain_high(row) for row in running}
+    since_s = {int(row["node_id"]): float(row["state_at"]) for row in running if high[int(row["node_id"])] is not None}
+    low = drains_low(store, deployment, since_s, now_at=now_at)
+    return [
+        msgspec.structs.replace(
+            one,
+            drain_low=low.get(int(row["node_id"])),
+            drain_promised_high=None if (most := high[int(row["node_id"])]) is None else most * max(ratio, 1.0),
+        )
+        for one, row in zip(shown, running, strict=True)
+    ]
+
+
+def promised_drain_high(row: Mapping[str, Any]) -> float | None:
+    """The most that the advice behind an order promised, [mAh/day]; None if it promised nothing."""
+    promised = json.loads(row["predicted"]) if row.get("predicted") else {}
+    value = promised.get("drain_mah_per_day_hi") or promised.get("drain_mah_per_day")
+    return None if value is None else float(value)
+
+
+def watched(
+    store: Store, known: Known, row: Mapping[str, Any], now_at: datetime, *, missed_alarm: bool = False
+) -> Watched:
+    """What one node has shown since its order was first seen applied; since its sealing, if it went back by itself."""
+    node_id, now_s = int(row["node_id"]), now_at.timestamp()
+    since_s = float(row["issued" if _is(row, OrderState.PUT_BACK) else "state_at"])
     records = read_records(store, since_s, now_s, [node_id])
     estimate = known.estimates.get(node_id, {})
     told = known.latest.get(str(row["node"]), {})
     trial_s = max(now_s - since_s, 0.0)
     promised = predicted_wakes_per_d(row)
     per_d = promised if promised is not None else float(estimate.get("wakes_per_day") or np.nan)
-    seq = records["seq"].to_numpy(float)
-    wakes = float(seq.max() - seq.min() + 1) if len(seq) else 0.0
     last_heard = float(told.get("last_heard") or since_s)
     return Watched(
         node=str(row["node"]),
         state=OrderState(row["state"]),
         trial_s=trial_s,
         records_count=len(records),
-        wakes_count=wakes,
+        wakes_count=wakes_of(records).get(node_id, 0.0),
         expected_wakes_count=(per_d if np.isfinite(per_d) else 24.0) * trial_s / S_PER_D,
         resets_count=int(records["cause"].isin([int(cause) for cause in RESETS]).sum()),
         silent_s=max(now_s - last_heard, 0.0),
         interval_s=_interval_s(known, row),
+        missed_alarm=missed_alarm,
     )
 
 
@@ -176,10 +226,18 @@ def keep(
 
 
 def hold(store: Store, release_id: int, *, why: str, who: str, now_at: datetime) -> bool:
-    """Stop a release: nothing more is sealed, trial nodes get no keep word and fall back by themselves."""
+    """Stop a release: nothing more is sealed, what nobody has taken is withdrawn, trial nodes get no keep word.
+
+    Those on trial fall back by themselves, without a downlink.
+    """
     values = {"state": HELD, "why": why, "stage_at": now_at.timestamp()}
     told = Audited(now_at.timestamp(), who, "hold", {"release": release_id, "why": why})
-    return move_release(store, release_id, was=RUNNING, values=values, audited=told)
+    if not move_release(store, release_id, was=RUNNING, values=values, audited=told):
+        return False
+    rows = read_orders(store, states=UNTAKEN, release_id=release_id)
+    for row in rows_of(rows[rows["kind"] == "settings"]):
+        withdraw(store, row, who=who, now_at=now_at)
+    return True
 
 
 def withdraw(store: Store, row: Mapping[str, Any], *, who: str, now_at: datetime) -> bool:
