@@ -56,8 +56,9 @@ def edge_chatter(view: FleetView) -> Verdicts:
     neighbours = np.nan_to_num(others_median(np.where(crowded, beyond_per_d, band_per_d), view.site_codes))
     storm = (neighbours >= STORM_SHARE * np.where(crowded, beyond_per_d, band_per_d)) & hit
     swings = risen & (rise >= LEAST_RISE)[:, None]
-    since_d = view.first_day + first_of_last(np.where(crowded[:, None], busy, swings), SPRING_TIDES_D)
-    score = np.log(np.maximum(np.nan_to_num(beyond_per_d), 0.5)) + np.nan_to_num(close_share) - 3.0 * storm
+    heavy = busy & (np.nan_to_num(beyond) >= 0.3 * np.nan_to_num(beyond_per_d)[:, None])
+    since_d = view.first_day + first_of_last(np.where(crowded[:, None], heavy, swings), SPRING_TIDES_D)
+    score = np.log(np.maximum(np.nan_to_num(beyond_per_d), 0.5)) + np.nan_to_num(close_share) - 6.0 * storm
 
     def say(index: int) -> str:
         told = (

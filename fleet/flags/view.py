@@ -120,7 +120,7 @@ class FleetView:
 
     def breaks(self) -> BoolArray:
         """Days on which something known changed: settings, a visit, a swap. shape (n_nodes, n_days)"""
-        marks = np.nan_to_num(self["set_changes"]) > 0
+        marks = (np.nan_to_num(self["set_changes"]) > 0) | _other_settings(self["set_id"])
         told = self.told(EventKind.SWAP, EventKind.MOVED)
         for node_id, at in zip(told["node_id"], told["at"], strict=True):
             row = np.searchsorted(self.node_ids, node_id)
@@ -140,6 +140,19 @@ class FleetView:
     def profile_figure(self, name: str) -> FloatArray:
         """A figure of each node's profile: `sleep_ua`, `cutoff_mv`, `capacity_mah`, `silence_s`. shape (n_nodes,)"""
         return np.array([_figure(self.profiles.get(str(key)), name) for key in self.nodes["profile"]], dtype=float)
+
+
+def _other_settings(set_id: FloatArray) -> BoolArray:
+    """Days that end with other settings than the last day that told some: a change at night shows in no single day.
+
+    >>> _other_settings(np.array([[4.0, -1.0, np.nan, 5.0, 5.0]])).tolist()
+    [[False, False, False, True, False]]
+    """
+    told = np.isfinite(set_id) & (set_id >= 0)
+    place = np.maximum.accumulate(np.where(told, np.arange(set_id.shape[1]), -1), axis=1)
+    before = np.concatenate([np.full((len(set_id), 1), -1), place[:, :-1]], axis=1)
+    last = np.take_along_axis(set_id, np.maximum(before, 0), axis=1)
+    return np.asarray(told & (before >= 0) & (set_id != last))
 
 
 def _figure(profile: Profile | None, name: str) -> float:
