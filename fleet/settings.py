@@ -90,6 +90,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
 
     database: str = "sqlite:///wakeledger.sqlite"
     setup: str = "."
+    played: bool = False
     broker: Broker = Broker()
     ingest: Ingest = Ingest()
     orders: Orders = Orders()

@@ -11,6 +11,8 @@ from datetime import datetime
 from fleet.clock import now_utc
 from fleet.errors import FleetError
 from fleet.jobs.nightly import read_deployment
+from fleet.jobs.one_tool import one_tool
+from fleet.jobs.opened import follow_played
 from fleet.jobs.release_step import step
 from fleet.settings import Settings
 from fleet.store.engine import Store, open_store
@@ -39,9 +41,14 @@ def _keep_posting(settings: Settings, stop: threading.Event, every_s: float) -> 
     while not stop.is_set():
         try:
             with open_store(settings.database_url) as store, Outbox(settings) as outbox:
+                head_day = None
                 while not stop.wait(every_s):
+                    follow_played(settings, store)
                     for line in post_once(store, settings, outbox, now_at=now_utc()):
                         log.info("%s", line)
+                    if head_day != now_utc().date():
+                        outbox.publish_head(store)
+                        head_day = now_utc().date()
         except FleetError as why:
             if str(why) != last_problem:
                 log.warning("orders: %s", why)
@@ -51,5 +58,6 @@ def _keep_posting(settings: Settings, stop: threading.Event, every_s: float) -> 
 
 def post_once(store: Store, settings: Settings, outbox: Outbox, *, now_at: datetime) -> list[str]:
     """One look: records move orders, groups are kept or halted, topics are brought up to date."""
-    done = step(store, read_deployment(store, settings.setup_dir), settings, now_at=now_at)
-    return done + outbox.step(store, now_at=now_at)
+    with one_tool(store, "wakeledger listen, orders"):
+        done = step(store, read_deployment(store, settings.setup_dir), settings, now_at=now_at)
+        return done + outbox.step(store, now_at=now_at)

@@ -12,7 +12,7 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
 from fleet import __version__
-from fleet.clock import now_s
+from fleet.clock import now_s, present_s
 from fleet.errors import FleetError
 from fleet.show import iso, plain
 from reports.api_document import document
@@ -142,7 +142,7 @@ def readyz(request: Request) -> Response:
         model = house_of(request).reader.look()
     except FleetError:
         return PlainTextResponse("the database does not answer\n", 503)
-    stale = " (judged long ago)" if is_stale(model, now_s()) else ""
+    stale = " (judged long ago)" if is_stale(model, present_s()) else ""
     return PlainTextResponse(f"ready{stale}\n")
 
 

@@ -17,7 +17,7 @@ from starlette.middleware.gzip import GZipMiddleware
 from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response, StreamingResponse
 from starlette.routing import Route
 
-from fleet.clock import now_s, now_utc
+from fleet.clock import now_s, now_utc, present_s
 from reports.api import api_routes
 from reports.live import LiveModel, LiveReader
 from reports.live_intake import intake_view
@@ -105,7 +105,7 @@ def due(request: Request) -> Response:
     """Who needs a person, and when."""
     model, asked = look(request), request.query_params
     found = due_view(
-        model, house_of(request).say, now_s(), page=_page_number(request),
+        model, house_of(request).say, present_s(), page=_page_number(request),
         needle=asked.get("q", "")[:60], state=asked.get("state", "")[:10],
     )  # fmt: skip
     return page(request, "live_due.html", "due", model=model, found=found)
@@ -144,7 +144,7 @@ def node(request: Request) -> Response:
     """One node."""
     house, model = house_of(request), look(request)
     line = _line(request, model)
-    found = node_view(house.store, model, line, house.say, now_s())
+    found = node_view(house.store, model, line, house.say, present_s())
     return page(
         request, "live_node.html", "node", model=model, found=found, readings=_readings(request, model, line)
     )  # fmt: skip
@@ -186,7 +186,7 @@ def visits(request: Request) -> Response:
 def intake(request: Request) -> Response:
     """Whether the evidence is sound."""
     house, model = house_of(request), look(request)
-    found = intake_view(house.store, model, house.say, now_s())
+    found = intake_view(house.store, model, house.say, present_s())
     return page(request, "live_intake.html", "intake", model=model, found=found)
 
 

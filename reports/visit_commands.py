@@ -74,7 +74,7 @@ def list_(
 
     Example: wakeledger visits list --json
     """
-    from fleet.clock import now_s
+    from fleet.clock import present_s
     from fleet.store.for_report import told_events
     from reports.dates import local_day, zone_of
     from reports.say import shown
@@ -82,7 +82,7 @@ def list_(
     settings, store = _opened(readonly=True)
     with store:
         told = told_events(store, "visit")
-    zone, today = zone_of(settings.report.timezone), local_day(now_s(), zone_of(settings.report.timezone))
+    zone, today = zone_of(settings.report.timezone), local_day(present_s(), zone_of(settings.report.timezone))
     rounds: dict[tuple[str, str], dict[str, Any]] = {}
     for event in told:
         day = local_day(float(event["at"]), zone)
@@ -121,7 +121,7 @@ def swap(
 
     Example: wakeledger swap n017 --at 2026-11-24T10:30 --note 'two alkaline, seal renewed'
     """
-    from fleet.clock import now_s
+    from fleet.clock import now_s, present_s
     from fleet.errors import SetupError
     from fleet.profiles.chemistry import load_chemistry
     from fleet.store.for_report import told_events
@@ -140,7 +140,7 @@ def swap(
             return
         if cells is not None:
             load_chemistry(cells)
-        at_s = _moment(at, settings) if at else now_s()
+        at_s = _moment(at, settings) if at else present_s()
         number = add_event(store, node, "swap", at_s=at_s, note=note or None, told_by=_who(), told_at_s=now_s())
         if cells is not None:
             adopt_node(store, node, {"chemistry": cells})
@@ -219,13 +219,13 @@ def _day(text: str) -> date:
 
 
 def _noon(on: str | None, settings: Settings) -> float:
-    from fleet.clock import now_s
+    from fleet.clock import present_s
     from reports.dates import local_day, zone_of
 
     zone = zone_of(settings.report.timezone)
-    day = _day(on) if on else local_day(now_s(), zone)
+    day = _day(on) if on else local_day(present_s(), zone)
     return (
-        min(datetime.combine(day, NOON, zone).timestamp(), now_s())
+        min(datetime.combine(day, NOON, zone).timestamp(), present_s())
         if on is None
         else datetime.combine(day, NOON, zone).timestamp()
     )

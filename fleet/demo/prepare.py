@@ -27,6 +27,7 @@ NODE_COLUMNS = (
 SETTINGS_TEXT = """# Harrow Flats, the demo. `wakeledger settings` shows every setting with its value.
 database = "sqlite:///wakeledger.sqlite"
 setup = "."
+played = true  # the present of this deployment is its newest record, not today
 
 [broker]
 url = "{url}"

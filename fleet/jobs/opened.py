@@ -24,7 +24,20 @@ def opened(*, readonly: bool = True) -> tuple[Settings, Store]:
     from fleet.store.engine import open_store
 
     settings = load_settings()
-    return settings, open_store(settings.database_url, readonly=readonly)
+    store = open_store(settings.database_url, readonly=readonly)
+    follow_played(settings, store)
+    return settings, store
+
+
+def follow_played(settings: Settings, store: Store) -> None:
+    """In a played deployment the present is the arrival of the newest record; elsewhere nothing changes."""
+    if settings.played:
+        from fleet.clock import play_at
+        from fleet.store.latest import read_latest
+
+        heard = read_latest(store)["last_heard"]
+        if len(heard):
+            play_at(float(heard.max()))
 
 
 def deployment_of(settings: Settings, store: Store) -> Deployment:
