@@ -127,8 +127,8 @@ def _spots(here: Sequence[NodeLine], frame: Frame) -> Spots:
 
 
 def _rows(members: Sequence[NodeLine], middle: tuple[float, float], km_per_px: float) -> Spots:
-    columns = min(len(members), MARKS_A_ROW)
-    rows = -(-len(members) // columns)
+    rows = -(-len(members) // MARKS_A_ROW)
+    columns = -(-len(members) // rows)
     step = MARK_PX * km_per_px
     return [
         (

@@ -22,11 +22,16 @@ PART_COLOUR: Final = {
     "coprocessor": "#2A78B5",
     "wake_timer": "#7FB6D9",
     "wake_band": "#C97B00",
-    "wake_other": "#6B5B4B",
+    "wake_other": "#F0DFBC",
     "radio": "#9B1B30",
     "unaccounted": HATCH,
 }
-PART_EDGE: Final = {"self_discharge": "#8A94A0", "wake_timer": "#4F86B5", "unaccounted": "#55606C"}
+PART_EDGE: Final = {
+    "self_discharge": "#7C8691",
+    "wake_timer": "#4F86B5",
+    "wake_other": "#8A6A2A",
+    "unaccounted": "#55606C",
+}
 CAUSE_COLOUR: Final = {
     "band_low": "#2A78B5",
     "band_high": "#C97B00",
