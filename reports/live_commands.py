@@ -13,6 +13,7 @@ def register(app: typer.Typer) -> None:
     """Mount the commands."""
     app.command()(watch)
     app.command()(serve)
+    app.command()(unit)
 
 
 def watch(
@@ -70,3 +71,29 @@ def serve(
     shown = f"[{host}]" if ":" in host else host
     typer.echo(f"http://{shown}:{port}/  (ctrl-c stops it)", err=True)
     run(build_app(LiveReader(store, settings), access), host, port)
+
+
+def unit(
+    service: Annotated[list[str] | None, typer.Argument(help="ingest, page, nightly, weekly; without it, all.")] = None,
+    user: Annotated[
+        str, typer.Option(help="The user that the services run as; it must own the folder.")
+    ] = "wakeledger",
+    out: Annotated[
+        Path | None, typer.Option(help="Folder to write the files to; without it, they are printed.")
+    ] = None,
+) -> None:
+    """Print hardened systemd units: ingester with watchdog, page, nightly analysis, weekly report.
+
+    They run in the folder of the settings file. Example: wakeledger unit ingest page --out /etc/systemd/system
+    """
+    from fleet.settings import load_settings
+    from reports.units import Place, program_path, unit_files
+
+    folder = str(Path(load_settings().folder).resolve())
+    files = unit_files(list(service or ()), Place(program_path(sys.argv[0]), folder, user))
+    for name, text in files.items():
+        if out is None:
+            typer.echo(f"# {name}\n{text}")
+        else:
+            (out / name).write_text(text, encoding="utf-8")
+            typer.echo(str(out / name), err=True)

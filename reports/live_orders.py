@@ -31,7 +31,7 @@ def orders_view(store: Store, settings: Settings, model: LiveModel, *, now_at: d
     keeps = {(one["node_id"], one["rev"]) for one in rows if one["kind"] == "keep"}
     rows = [one for one in rows if one["kind"] != "keep"]
     lines = [_order(one, model, now_s, kept=(one["node_id"], one["rev"]) in keeps) for one in rows]
-    drafts = [line for line in lines if line["state"] == "drafted" and line["release"] is None]
+    drafts = [line for line in lines if line["state"] == "drafted"]
     releases = [
         _release(one, [line for line in lines if line["release"] == one["release_id"]]) for one in read_releases(store)
     ]

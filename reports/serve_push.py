@@ -140,6 +140,20 @@ def hold(asked: Asked) -> tuple[str, str]:
     return "/orders", f"Release {number} is held. Nodes on trial fall back by themselves."
 
 
+def withdraw(asked: Asked) -> tuple[str, str]:
+    """Take back a draft, or an order that nobody has taken yet."""
+    from fleet.jobs.release_step import withdraw as take
+    from fleet.store.orders import read_order
+
+    number = asked.number("order_id")
+    row = read_order(asked.house.store, number)
+    if row is None or row["state"] not in ("drafted", "sealed", "posted"):
+        raise SetupError(f"order {number}: is no draft and no order on its way. Nothing was done.")
+    if not take(asked.house.store, row, who=asked.session.who, now_at=now_utc()):
+        raise SetupError(f"order {number}: has moved on meanwhile. Nothing was done.")
+    return "/orders", f"Order {number} is taken back."
+
+
 def put_back(asked: Asked) -> tuple[str, str]:
     """Draft the settings a node had before its last order, once 1 was typed."""
     from fleet.jobs.drafts import draft_former
@@ -194,6 +208,7 @@ def push_routes() -> list[Route]:
     """The routes that change something; a page that only looks has none of them."""
     actions: dict[str, Action] = {
         "/push/draft": draft_advice, "/push/send": send, "/push/hold": hold, "/push/putback": put_back,
+        "/push/withdraw": withdraw,
         "/push/swap": swap, "/push/undo": undo, "/push/note": note,
     }  # fmt: skip
     return [Route(path, push(action), methods=["POST"]) for path, action in actions.items()]

@@ -18,7 +18,16 @@ from tests.reports.fleet_of import fleet_of
 from tests.reports.live_of import BASE, HOSTILE, Page, page_of
 
 VIEWS = ("/", "/wall", "/advice", "/orders", "/visits", "/intake")
-PUSHES = ("/push/draft", "/push/send", "/push/hold", "/push/putback", "/push/swap", "/push/undo", "/push/note")
+PUSHES = (
+    "/push/draft",
+    "/push/send",
+    "/push/hold",
+    "/push/putback",
+    "/push/swap",
+    "/push/undo",
+    "/push/note",
+    "/push/withdraw",
+)
 SECRET = "s" * 32
 OWN = {"origin": BASE, "sec-fetch-site": "same-origin"}
 
