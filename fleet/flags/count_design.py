@@ -9,7 +9,7 @@ from scipy import stats
 
 SHAPE_MOST = 200.0  # above: Poisson
 STATES_MOST = 600
-ROUND_MEAN = 1.06  # means are taken to 6 %, upwards, so that few designs are worked out
+ROUND_MEAN = 1.03  # means are taken to 3 %, upwards, so that few designs are worked out
 ROUND_SHAPE = 1.4
 
 

@@ -25,7 +25,7 @@ STEP_Z = 5.0
 RECENT_D = 3
 PAST_LEAST_D, HELD_OUT_D, WATCH_D = 10, 14, 60
 WATCHED_TIMES, WATCHED_MORE = 1.5, 4.0
-BUDGET_SHARE = 0.25
+BUDGET_SHARE = 1.0
 FALSE_SHARE = 0.02
 
 
@@ -136,8 +136,11 @@ def _untimed(view: FleetView, usable: BoolArray) -> FloatArray:
         middle = np.array(
             [np.median(day[np.isfinite(day)]) if np.isfinite(day).sum() >= 4 else 0.0 for day in counts[rows].T]
         )
-        excess[rows] = np.maximum(middle - np.median(middle), 0.0)
-    return np.where(usable, np.maximum(counts - 1.3 * excess, 0.0), np.nan)
+        usual = float(np.median(middle))
+        # The median of a dozen counts wanders by itself; only what is beyond two of its standard errors is weather.
+        wander = 2.0 * 1.25 * np.sqrt(max(usual, 0.5) / len(rows))
+        excess[rows] = np.where(middle - usual > wander, middle - usual, 0.0)
+    return np.where(usable, np.maximum(counts - excess, 0.0), np.nan)
 
 
 def _usual(past: FloatArray, known_d: FloatArray, codes: np.ndarray) -> tuple[FloatArray, FloatArray]:
@@ -155,7 +158,9 @@ def _usual(past: FloatArray, known_d: FloatArray, codes: np.ndarray) -> tuple[Fl
     usual = np.maximum(np.fmax(usual, own * 0.9), 0.2)
     squares = nan_mean((past - own[:, None]) ** 2)
     with np.errstate(divide="ignore", invalid="ignore"):
-        shape = np.where(squares > own * 1.05, own**2 / (squares - own), 1e9)
+        shape = np.where(
+            squares > own * (1.0 + 3.0 * np.sqrt(2.0 / np.maximum(known_d, 2))), own**2 / (squares - own), 1e9
+        )
     return usual, np.nan_to_num(np.maximum(shape, 0.1), nan=1e9)
 
 

@@ -89,7 +89,7 @@ def weekly_flags(made: Made, days: pd.DataFrame, *, quick: bool, every_d: int = 
 def judged(flags: pd.DataFrame, truth: pd.DataFrame) -> pd.DataFrame:
     """The flags at the top, with `right`: True for a real fault, NA where it is not asked for."""
     tops = flags[flags["under"] == ""].copy()
-    by_node = {node: rows for node, rows in truth.groupby("node_id")}
+    by_node = dict(iter(truth.groupby("node_id")))
     right = []
     for node, flag, at_d in zip(tops["node_id"], tops["flag"], tops["at_d"], strict=True):
         faults = by_node.get(node)
@@ -129,7 +129,7 @@ def false_alarms(tops: pd.DataFrame) -> pd.DataFrame:
     wrong = tops[tops["right"].eq(False).fillna(False)]
     before = set(zip(wrong["node_id"], wrong["flag"], wrong["at_d"] + 7, strict=True))
     new = [key not in before for key in zip(wrong["node_id"], wrong["flag"], wrong["at_d"], strict=True)]
-    return wrong[new]
+    return wrong[np.array(new, dtype=bool)]
 
 
 def summary(flags: pd.DataFrame, made: Made) -> None:
@@ -143,7 +143,8 @@ def summary(flags: pd.DataFrame, made: Made) -> None:
     print(by_kind(flags, made.truth, FIRST_DAY + made.days).round(2).to_string(index=False))
     print(f"precision of weekly top lines {right / max(right + false, 1):.3f} ({right} right, {false} wrong)")
     print(
-        f"new false alarms {len(wrong)} in {healthy * weeks} healthy node-weeks: {1000 * len(wrong) / healthy / weeks:.2f} per 1,000"
+        f"new false alarms {len(wrong)} in {healthy * weeks} healthy node-weeks: "
+        f"{1000 * len(wrong) / healthy / weeks:.2f} per 1,000"
     )
     print(wrong["flag"].value_counts().to_string())
     told = tops[tops["right"].notna()].copy()
