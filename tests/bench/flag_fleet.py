@@ -19,6 +19,9 @@ from fleet.words import Cause
 FloatArray = npt.NDArray[np.float64]
 S_PER_D = 86_400.0
 FIRST_DAY = 20_500
+OPTIONAL = ("asleep", "tries", "radio_ms", "up_s", "late_s", "temp_c", "rssi_dbm", "set", "batt_mv")
+LOSS, LOSS_ODDS = (0, 0.01, 0.03, 0.1, 0.25), (0.2, 0.3, 0.3, 0.15, 0.05)
+NUMBERS = ("latitude", "longitude", "fitted", "lo", "hi", "hyst", "sleep_s", "period_ms", "avg")
 KINDS = (
     "wakes_often", "edge_chatter", "crash_loop", "brownouts", "radio_struggle", "stuck_reading", "clock_unset",
     "clock_drift", "clock_jump", "clock_zone", "gone_quiet", "records_missing", "sleep_leak", "weak_cell", "swap_seen",
@@ -74,7 +77,9 @@ def profiles() -> dict[str, Profile]:
             sleep=Sleep(current_ua=Figure(12.0, 2.0)),
             wake=Wake(current_ma=Figure(30.0, 3.0), length_ms=Figure(400.0, 80.0)),
             radio=Radio(current_ma=Figure(90.0, 9.0), length_ms=Figure(1800.0, 400.0)),
-            battery=Battery(chemistry=name, series=series, capacity_mah=Figure(capacity, 0.06 * capacity), cutoff_mv=cutoff),
+            battery=Battery(
+                chemistry=name, series=series, capacity_mah=Figure(capacity, 0.06 * capacity), cutoff_mv=cutoff
+            ),
             measure=Measure(gain_sd=0.01, step_mv=5.0),
             banded=Banded(reading="x"),
             limits=Limits(),
@@ -109,9 +114,10 @@ def make_fleet(n_nodes: int, days: int, seed: int, *, faulty: float = 0.15, cloc
     for number in range(1, n_nodes + 1):
         site = (number - 1) % n_sites
         keys = {name: bool(np.random.default_rng((seed, site, index)).random() < 0.75) for index, name in
-                enumerate(("asleep", "tries", "radio_ms", "up_s", "late_s", "temp_c", "rssi_dbm", "set", "batt_mv"))}  # fmt: skip
+                enumerate(OPTIONAL)}  # fmt: skip
         keys["clock"] = np.random.default_rng((seed, site, 77)).random() > clockless
-        nodes.append(_Node(number, site, site_kind[site], float(site_sleep[site]), float(rng.choice([0, 0.01, 0.03, 0.1, 0.25], p=[0.2, 0.3, 0.3, 0.15, 0.05])), keys))  # fmt: skip
+        loss = float(rng.choice(LOSS, p=LOSS_ODDS))
+        nodes.append(_Node(number, site, site_kind[site], float(site_sleep[site]), loss, keys))
         one = nodes[-1]
         one.start = float(rng.choice([0.0, rng.uniform(0, 0.3 * days)], p=[0.8, 0.2]))
         if rng.random() < 0.05:
@@ -131,7 +137,9 @@ def make_fleet(n_nodes: int, days: int, seed: int, *, faulty: float = 0.15, cloc
     truth += [(one.number, "low_cell", FIRST_DAY + float(one.parts["low"][0])) for one in nodes if "low" in one.parts]
     truth += [(one.number, "clock_never", FIRST_DAY + one.start) for one in nodes if not one.keys["clock"]]
     truth += [(partner, "ids_crossed", FIRST_DAY + onset) for partner, onset in partners]
-    events = [(one.number, base + one.swap * S_PER_D, "swap", "") for one in nodes if np.isfinite(one.swap) and one.told]
+    events = [
+        (one.number, base + one.swap * S_PER_D, "swap", "") for one in nodes if np.isfinite(one.swap) and one.told
+    ]
     listed = pd.DataFrame({name: pd.Series([np.nan] * n_nodes, dtype=object) for name in NODE})
     listed = listed.assign(
         node_id=[one.number for one in nodes], node=[f"f{one.number:03d}" for one in nodes],
@@ -139,7 +147,7 @@ def make_fleet(n_nodes: int, days: int, seed: int, *, faulty: float = 0.15, cloc
         chemistry="", banded_reading="x", retired=False, known=True,
         lo=0.0, hi=10.0, sleep_s=[one.sleep_s for one in nodes], fitted=base - 30 * S_PER_D,
     )  # fmt: skip
-    listed = listed.astype(dict.fromkeys(("latitude", "longitude", "fitted", "lo", "hi", "hyst", "sleep_s", "period_ms", "avg"), float))  # fmt: skip
+    listed = listed.astype(dict.fromkeys(NUMBERS, float))  # fmt: skip
     settings = pd.DataFrame(
         [(2 * one.number + rev, one.number, rev, 0.0, 10.0, 0.1, one.sleep_s / (1 + rev), 100.0, 1.0)
          for one in nodes for rev in (0, 1)], columns=list(SETTING)
@@ -242,13 +250,18 @@ def _columns(
     boot = 3 + np.cumsum(resets)
     starts = np.maximum.accumulate(np.where(np.append(True, boot[1:] != boot[:-1]), np.arange(n), 0))
     seq = np.arange(n) - starts + np.where(boot == 3, int(rng.integers(0, 20000)), 0)
-    level = 5 + 2.5 * np.sin(2 * np.pi * (t / 0.5175 + site["phase"][1])) + np.interp(t * 8, np.arange(len(site["walk"])), site["walk"])
+    level = (
+        5
+        + 2.5 * np.sin(2 * np.pi * (t / 0.5175 + site["phase"][1]))
+        + np.interp(t * 8, np.arange(len(site["walk"])), site["walk"])
+    )
     level = np.clip(level, 0.5, 9.5) + rng.normal(0, 0.1, n)
     reading = np.where(np.isfinite(reading), reading, level)
     sd = np.full(n, 0.3)
     if bad("stuck_reading"):
         reading, sd = np.where(acts, 4.2, reading), np.where(acts, 0.0, sd)
-    temp = site["temp"][0] + 9 * np.sin(2 * np.pi * (t + site["phase"][0]) / 365) + 4 * np.sin(2 * np.pi * t) + rng.normal(0, 0.7, n)  # fmt: skip
+    temp = site["temp"][0] + 9 * np.sin(2 * np.pi * (t + site["phase"][0]) / 365)
+    temp = temp + 4 * np.sin(2 * np.pi * t) + rng.normal(0, 0.7, n)
     base = 1800 * rng.uniform(0.85, 1.15)
     tries = 1 + rng.poisson(0.05, n)
     if bad("radio_struggle"):
@@ -283,7 +296,8 @@ def _columns(
         "node_id": np.full(n, one.number), "t": at, "boot": boot, "seq": seq, "arrived": at + late + delay,
         "time_from": np.zeros(n), "clock_t": clock if has["clock"] else nan, "cause": cause,
         "up_s": up if has["up_s"] else nan, "late_s": late if has["late_s"] else nan, "reading": reading,
-        "batt_mv": rest if has["batt_mv"] else nan, "batt_tx_mv": loaded if has["rssi_dbm"] or not has["batt_mv"] else nan,
+        "batt_mv": rest if has["batt_mv"] else nan,
+        "batt_tx_mv": loaded if has["rssi_dbm"] or not has["batt_mv"] else nan,
         "awake_ms": awake, "radio_ms": radio if has["radio_ms"] else nan, "tries": tries if has["tries"] else nan,
         "rssi_dbm": (-80 - 8 * (bad("radio_struggle") & acts) + rng.normal(0, 3, n)) if has["rssi_dbm"] else nan,
         "temp_c": temp if has["temp_c"] else nan,
@@ -296,7 +310,9 @@ def _columns(
     return {name: values[~lost] for name, values in made.items()}
 
 
-def _volts(one: _Node, t: FloatArray, awake: FloatArray, radio: FloatArray, temp: FloatArray, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:  # fmt: skip
+def _volts(
+    one: _Node, t: FloatArray, awake: FloatArray, radio: FloatArray, temp: FloatArray, rng: np.random.Generator
+) -> tuple[FloatArray, FloatArray]:
     floor_ua = 12 * rng.uniform(0.8, 1.2) + np.where((t >= one.onset) & (one.kind == "sleep_leak"), one.size, 0.0)
     step_d = np.diff(t, prepend=t[:1])
     used = np.cumsum(floor_ua * 1e-3 * 24 * step_d + (radio * 90 + (awake - radio) * 30) / 3.6e6)
@@ -310,7 +326,12 @@ def _volts(one: _Node, t: FloatArray, awake: FloatArray, radio: FloatArray, temp
     gain = 1 + rng.normal(0, 0.008)
     rest = rest_mv(one.profile.profile, share, temp) * gain + rng.normal(0, 4, len(t))
     ohm = {"alkaline": 0.6, "li-socl2": 3.0, "li-ion": 0.3, "li-mno2": 1.0}[one.profile.profile]
-    resist = ohm * (1 + 1.5 * np.clip(share, 0, 1) ** 3) * np.exp(-0.03 * (temp - 20)) * (4 if one.kind == "brownouts" else 1)
+    resist = (
+        ohm
+        * (1 + 1.5 * np.clip(share, 0, 1) ** 3)
+        * np.exp(-0.03 * (temp - 20))
+        * (4 if one.kind == "brownouts" else 1)
+    )
     loaded = rest - 90 * resist * gain + rng.normal(0, 6, len(t))
     if len(share) and share[-1] > 0.85:
         one.parts["low"] = t[share > 0.85][:1]
@@ -323,7 +344,11 @@ def _cross(nodes: list[_Node], frames: list[dict[str, np.ndarray]]) -> list[tupl
     for index, one in enumerate(nodes):
         if one.kind != "ids_crossed":
             continue
-        others = [k for k, two in enumerate(nodes) if two.site == one.site and not two.kind and two.number not in [t for t, _ in taken]]
+        others = [
+            k
+            for k, two in enumerate(nodes)
+            if two.site == one.site and not two.kind and two.number not in [t for t, _ in taken]
+        ]
         if not others:
             one.kind = ""
             continue
