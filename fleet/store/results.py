@@ -153,7 +153,10 @@ def as_results(
         if node_id not in named:
             continue
         result = as_result(row, named[node_id], flagged.get(node_id, ()), ordered.get(node_id))
-        result["advice"] = advised.get(node_id)
+        proposal = advised.get(node_id)
+        result["advice"] = proposal if proposal and proposal["remedy"] == "settings" else None
+        if proposal and result["advice"] is None:
+            result["why_null"]["advice"] = proposal["sentence"]
         if what_if is not None:
             result["whatif"] = [dict(answer) for answer in what_if.get(result["node"], ())]
         results.append(result)
