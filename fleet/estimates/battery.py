@@ -44,6 +44,7 @@ class NodeHistory:
     noise_mv: FloatArray
     temp_c: FloatArray  # at the battery; filled
     told_temp_c: FloatArray  # NaN where the node told none
+    high_temp_c: FloatArray  # highest of the day, NaN likewise
     middle_s: FloatArray  # middle of the day's records
     floor_mah: FloatArray
     wake_mah: FloatArray
@@ -227,6 +228,7 @@ def _ahead(history: NodeHistory, start_s: float) -> DrainAhead:
         history.floor_mah[whole][skip:],
         history.wake_mah[whole][skip:],
         history.told_temp_c[whole][skip:],
+        high_c=history.high_temp_c[whole][skip:],
         battery_days=battery_d,
         last_day=history.first_day + len(history.rest_mv) - 1,
         latitude=history.latitude,

@@ -11,13 +11,16 @@ from fleet.profiles.profile import Figure, Profile
 BRAND_SHARE = 0.15  # of packs whose printed capacity is a maker's own (common practice, no source)
 CAPACITY_LEAST_LOG_SD = 0.08  # however well a capacity is stated, no two cells are alike
 UNSTATED_FLOOR_LOG_SD = 0.28
-UNSTATED_FLOOR_LOG_MEAN = 0.15  # sleep currents from data sheets leave out leaks of the board
+UNSTATED_FLOOR_LOG_MEAN = 0.2  # sleep currents from data sheets leave out leaks of the board
 UNSTATED_WAKE_LOG_SD = 0.17
 STATED_LEAST_LOG_SD = 0.10
 USED_SHARE = 0.2  # of packs are part-used when they go in
 USED_SHARE_UNTOLD = 0.5  # nobody said when the pack went in
 EXTRA_SHARE = 0.15  # of nodes have a drain that no record tells of
 MAINS_EXTRA_SHARE = 1e-6
+RESISTANCE_BY_SIZE = 0.7  # power of the capacity: small cells are built with thinner plates
+CONTACTS_MOHM = 60.0  # holder, leads, protection
+RESISTANCE_UNSTATED_LOG_SD = 0.4
 
 
 def beliefs_of(
@@ -97,5 +100,7 @@ def _resistance(profile: Profile, chemistry: Chemistry) -> tuple[float, float]:
     if stated is not None:
         relative = stated.sd / stated.mean if stated.sd > 0 else 0.25
         return stated.mean, float(np.hypot(relative, 0.1))
-    cell = float(chemistry.cell_resistance_mohm(0.0, capacity_mah=battery.capacity_mah.mean))
-    return cell * battery.series / battery.parallel, float(np.hypot(chemistry.resistance_log_sd, 0.2))
+    smaller = chemistry.resistance_of_mah / battery.capacity_mah.mean
+    cell = chemistry.resistance_mohm.mean * smaller**RESISTANCE_BY_SIZE
+    pack = cell * battery.series / battery.parallel + CONTACTS_MOHM
+    return pack, float(np.hypot(chemistry.resistance_log_sd, RESISTANCE_UNSTATED_LOG_SD))

@@ -39,7 +39,17 @@ class FleetDays:
 
 
 _VOLTAGES = ("batt_count", "batt_mv", "batt_min_mv", "batt_max_mv", "batt_last_mv", "batt_tx_mv")
-_COLUMNS = (*_VOLTAGES, "first_t", "last_t", "temp_c", "temp_at_batt_c", "first_boot", "last_boot", "boots")
+_COLUMNS = (
+    *_VOLTAGES,
+    "first_t",
+    "last_t",
+    "temp_c",
+    "temp_max_c",
+    "temp_at_batt_c",
+    "first_boot",
+    "last_boot",
+    "boots",
+)
 _RESETS = ("n_power_on", "n_brownout", "n_watchdog", "n_crash")
 
 
@@ -105,6 +115,7 @@ def node_history(days: FleetDays, line: int, node: pd.Series, *, as_of_s: float)
         noise_mv=np.where(np.isfinite(noise), noise, UNKNOWN_NOISE_MV)[cut],
         temp_c=days.temp_c[line][cut],
         told_temp_c=days.told_temp_c[line][cut],
+        high_temp_c=at["temp_max_c"][cut],
         middle_s=0.5 * (at["first_t"] + at["last_t"])[cut],
         floor_mah=_until(days.floor_mah[line][cut], days.first_day + int(heard[0]), at, as_of_s),
         wake_mah=_until(days.wake_mah[line][cut], days.first_day + int(heard[0]), at, as_of_s),

@@ -21,6 +21,9 @@ SWING_SD_C = 4.0
 SWING_UNKNOWN_SD_C = 6.0
 DAY_SD_C = 5.0  # of daily means about the season, mostly shared by a fortnight
 SHARED_D = 10.0
+WEEK_D = 7
+WEEKS_LEAST = 4
+COOL_WEEK = 0.2  # quantile
 
 
 @dataclass(frozen=True)
@@ -39,21 +42,23 @@ class DrainAhead:
     season_swing_c: float
     day_of_year: float  # now
     alive: bool  # heard of late
+    week_high_c: float = 0.0  # by how much the warmest hour of a cool week lies above the season
 
     def temp_c(self, ahead_d: ArrayLike) -> FloatArray:
-        """Mean temperature so many days ahead. [°C]"""
+        """Temperature of the warmest hour of a cool week so many days ahead. [°C]"""
         phase = 2 * np.pi * (self.day_of_year + np.asarray(ahead_d, dtype=float) - COLDEST_DOY) / D_PER_YEAR
-        return np.asarray(self.season_mean_c - self.season_swing_c * np.cos(phase), dtype=float)
+        season = self.season_mean_c - self.season_swing_c * np.cos(phase)
+        return np.asarray(season + self.week_high_c, dtype=float)
 
     @property
     def coldest_c(self) -> float:
-        """Coldest week of the year."""
-        return self.season_mean_c - abs(self.season_swing_c)
+        """Warmest hour of the coldest week of the year."""
+        return self.season_mean_c + self.week_high_c - abs(self.season_swing_c)
 
     @property
     def warmest_c(self) -> float:
-        """Warmest week of the year."""
-        return self.season_mean_c + abs(self.season_swing_c)
+        """Warmest hour of the warmest week of the year."""
+        return self.season_mean_c + self.week_high_c + abs(self.season_swing_c)
 
 
 def drain_ahead(
@@ -61,6 +66,7 @@ def drain_ahead(
     wake_mah: FloatArray,
     temp_c: FloatArray,
     *,
+    high_c: FloatArray,
     battery_days: int,
     last_day: int,
     latitude: float,
@@ -74,6 +80,8 @@ def drain_ahead(
         Counted charge of each whole day of the node's history. [mAh], shape (n_days,)
     temp_c
         Daily mean temperature the node told, NaN where it told none. shape (n_days,)
+    high_c
+        Highest temperature the node told on each day, NaN where it told none. shape (n_days,)
     battery_days
         How many of the last days belong to the present battery.
     last_day
@@ -103,6 +111,7 @@ def drain_ahead(
         season_swing_c=swing_c,
         day_of_year=float(doy),
         alive=alive,
+        week_high_c=_week_high_c(temp_c, high_c),
     )
 
 
@@ -128,6 +137,26 @@ def _changes_count(wake_mah: FloatArray) -> int:
     level = np.median(wake_mah[-blocks * BLOCK_D :].reshape(blocks, BLOCK_D), axis=1)
     low, high = np.minimum(level[1:], level[:-1]), np.maximum(level[1:], level[:-1])
     return int(np.sum(high - low > CHANGED_FRAC * np.maximum(low, 1e-9)))
+
+
+def _week_high_c(temp_c: FloatArray, high_c: FloatArray) -> float:
+    """Warmest hour of a cool week above the mean of the month around it: a fifth of all weeks are cooler. [°C]
+
+    A battery has died when a whole week passes without a burst that it carries, so a week's warmest hour decides.
+
+    >>> round(_week_high_c(np.full(70, 5.0), np.full(70, 8.0)), 1)
+    3.0
+    """
+    weeks = len(temp_c) // WEEK_D
+    if weeks < WEEKS_LEAST:
+        return 0.0
+    mean, high = (values[-weeks * WEEK_D :].reshape(weeks, WEEK_D) for values in (temp_c, high_c))
+    known = np.isfinite(mean).any(axis=1) & np.isfinite(high).any(axis=1)
+    if known.sum() < WEEKS_LEAST:
+        return 0.0
+    week_mean, week_high = np.nanmean(mean[known], axis=1), np.nanmax(high[known], axis=1)
+    around = np.convolve(np.pad(week_mean, 2, mode="edge"), np.ones(5) / 5.0, mode="valid")
+    return float(max(np.quantile(week_high - around, COOL_WEEK), 0.0))
 
 
 def _season(temp_c: FloatArray, doy: float, latitude: float) -> tuple[float, float]:

@@ -32,7 +32,7 @@ class Outcome:
     """Draws of one battery's end; arrays of shape (n,)."""
 
     life_d: FloatArray
-    end_dod: FloatArray  # depth at which the radio can no longer be carried, at the temperatures of now
+    end_dod: FloatArray  # depth at which the radio can no longer be carried, at the mean temperature of its place
     charge_left: FloatArray  # share of what a full cell would give
     drain_per_d: FloatArray  # share of capacity now drawn in a day
 
@@ -50,8 +50,8 @@ def outcome_of(
 
     Notes
     -----
-    Dead is the last wake whose burst the battery carried before a week without one, so the mean temperature of the
-    coming weeks counts, not the coldest night. The drain now holds until a change, exponential in time, at a rate
+    Dead is the last wake whose burst the battery carried before a week without one, so the warmest hours of the coming
+    weeks count, not the coldest night. The drain now holds until a change, exponential in time, at a rate
     learned from the node's own changes; then it goes back to the node's long-run drain or to a new one.
     """
     temps_c = np.unique(np.round(np.linspace(ahead.coldest_c, ahead.warmest_c, 3), 2))
@@ -70,8 +70,9 @@ def outcome_of(
     drain = drain * np.exp(ahead.wake_log_sd * rng.standard_normal(len(drain)))
     guess = _life_d(np.maximum(now - state.dod_frac, 0.0), drain, growth, change_d, new)
     life = _with_seasons(guess, state.dod_frac, (temps_c, end), (drain, growth, change_d, new), ahead)
-    left = share_left(state.dod_frac, now, state.particles.start_dod)
-    return Outcome(np.minimum(life, LIFE_MOST_D), now, left, drain)
+    usual = np.maximum(_between(temps_c, end, np.full(len(now), ahead.season_mean_c)), state.dod_frac)
+    left = share_left(state.dod_frac, usual, state.particles.start_dod)
+    return Outcome(np.minimum(life, LIFE_MOST_D), usual, left, drain)
 
 
 def share_left(dod_frac: FloatArray, end_dod: FloatArray, start_dod: FloatArray) -> FloatArray:

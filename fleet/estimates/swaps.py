@@ -90,7 +90,8 @@ def _is_swap(shown: DailyVoltage, at: int, start: int, *, nominal: float, noise:
     stays = shown.mv[at : at + 2]
     rise = float(stays.min()) - level
     slack = NOISES * noise + PER_K_FRAC * nominal * 0.5 * warmer
-    restarted = bool(shown.restarted[at])
+    # A swap late in a day shows in the median of the day after.
+    restarted = bool(shown.restarted[max(at - 1, start + 1) : at + 1].any())
     if rise > max(slack, (UP_FRAC_RESTARTED if restarted else UP_FRAC) * nominal):
         return True
     top = float(max(np.median(shown.mv[before]), shown.mv[at - 1]))
