@@ -76,6 +76,12 @@ def _furniture(language: str) -> dict[str, Any]:
         "script": script,
         "script_hash": f"sha256-{digest}",
         "marks": {state: Markup(state_mark(state, 0, 0)) for state in STATES},  # made here, no outside text
+        "sorting": {
+            "months": " ".join(words.format["months"]),
+            "point": words.format["decimal"],
+            "under": words("format.under_one").split()[0],
+            "over": words("format.over_99").split()[0],
+        },
         "find": {"node": words("columns.node"), "state": words("columns.state")},
     }
 

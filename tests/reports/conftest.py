@@ -9,13 +9,21 @@ import pytest
 from reports.build import build_report
 from reports.found import Found
 from reports.model import CalendarEvent, ReportModel
+from reports.positions import Line
 from reports.weekly import Pages, weekly_pages
 from tests.reports.fleet_of import AS_OF_AT, fleet_of
 
 Build = Callable[..., ReportModel]
 
 
-def build(found: Found, *, week: str = "2026-W48", earlier: tuple[CalendarEvent, ...] = ()) -> ReportModel:
+def build(
+    found: Found,
+    *,
+    week: str = "2026-W48",
+    earlier: tuple[CalendarEvent, ...] = (),
+    positions: str = "exact",
+    background: tuple[list[Line], str] = ([], ""),
+) -> ReportModel:
     """A report of these frames, as of the fleet's moment."""
     return build_report(
         found,
@@ -26,6 +34,8 @@ def build(found: Found, *, week: str = "2026-W48", earlier: tuple[CalendarEvent,
         settings_digest="5e" * 32,
         version="0.1.0",
         earlier=earlier,
+        positions=positions,
+        background=background,
     )
 
 

@@ -79,3 +79,21 @@ def test_the_page_reads_without_script_and_filters_with_it(browser: Any, page_fi
     page.goto(page_file.as_uri())
     page.fill("#find-node", model.nodes[0].node)
     assert page.locator(".wall li:visible").count() == 1
+
+
+def test_a_table_sorts_by_a_click_on_its_head(browser: Any, page_file: Path) -> None:
+    """Dates by the calendar, shares by their size, "under 1 %" below 1 %; the second click turns it round."""
+    page = browser.new_page()
+    page.goto(page_file.as_uri())
+    page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+    table = page.locator("section.first details table")
+    table.locator("th button").nth(3).click()
+    months = (page.locator("html").get_attribute("data-months") or "").split(" ")
+    days = [text.replace("\u00a0", " ").split(" ") for text in table.locator("td:nth-child(4)").all_inner_texts()]
+    dates = [(int(day[2]), months.index(day[1]), int(day[0].strip("."))) for day in days if len(day) == 3]
+    assert len(dates) > 5 and dates == sorted(dates)
+    assert table.locator("th").nth(3).get_attribute("aria-sort") == "ascending"
+    table.locator("th button").nth(0).click()
+    table.locator("th button").nth(0).click()
+    names = table.locator("td:nth-child(1)").all_inner_texts()
+    assert names == sorted(names, reverse=True)
