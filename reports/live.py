@@ -8,8 +8,6 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
-import msgspec
-
 from fleet import __version__
 from fleet.settings import Settings
 from fleet.units import S_PER_D
@@ -49,6 +47,8 @@ class LiveModel:
     last_heard: float | None
     deployment: Deployment
     unknown: tuple[str, ...] = ()
+    drawn: dict[int, Any] = field(default_factory=dict)
+    """Charts of nodes already drawn from this report; carried on as long as it stands."""
 
     def node(self, name: str) -> NodeLine | None:
         """The line of a node by its name."""
@@ -123,14 +123,16 @@ class LiveReader:
                 return self._last
             if self._last is None or slow != self._slow:
                 report, deployment, analysed = read_report(self.store, self.settings)
+                now = read_now(self.store)
             else:
                 report, deployment, analysed = self._last.report, self._last.deployment, self._last.analysed
-            now = read_now(self.store)
+                now = read_now(self.store, self._last)
             heard = [one.heard for one in now.values() if one.heard is not None]
             self._slow = slow
             nodes = deployment.nodes
             unknown = tuple(str(name) for name in nodes.loc[~nodes["known"].astype(bool), "node"])
-            self._last = LiveModel(report, now, mark, analysed, max(heard, default=None), deployment, unknown)
+            drawn = self._last.drawn if self._last is not None and self._last.report is report else {}
+            self._last = LiveModel(report, now, mark, analysed, max(heard, default=None), deployment, unknown, drawn)
             return self._last
 
 
@@ -166,29 +168,22 @@ def _unjudged(deployment: Deployment) -> Found:
     return Found(nodes=with_cells(deployment), events=deployment.events)
 
 
-def read_now(store: Store) -> dict[int, NodeNow]:
-    """What each node told last, with the state of its newest order."""
-    from fleet.store.latest import read_latest
-    from fleet.store.orders import read_orders
-    from fleet.store.results import plain, rows_of
+def read_now(store: Store, before: LiveModel | None = None) -> dict[int, NodeNow]:
+    """What each node told last, with the state of its newest order; beside an earlier look, only the newly heard."""
+    from fleet.store.for_live import newest_order_states, newest_told
     from fleet.words import Cause
 
-    orders = {int(row["node_id"]): str(row["state"]) for row in rows_of(read_orders(store)) if row["kind"] != "keep"}
-    now = {}
-    for row in rows_of(read_latest(store)):
-        told = {name: plain(value) for name, value in row.items()}
-        cause = told["cause"]
-        now[int(row["node_id"])] = NodeNow(
+    since_s = None if before is None else before.last_heard
+    orders = newest_order_states(store)
+    now = {} if before is None or since_s is None else dict(before.now)
+    for told in newest_told(store, since_s):
+        node_id, cause = int(told["node_id"]), told["cause"]
+        now[node_id] = NodeNow(
             heard=told["last_heard"],
             cause=None if cause is None else Cause(int(cause)).word,
             batt_mv=told["batt_mv"],
             need=told["need"],
-            order=orders.get(int(row["node_id"])),
+            order=orders.get(node_id),
             told=told,
         )
     return now
-
-
-def as_json(value: Any) -> bytes:
-    """A model's values as JSON."""
-    return msgspec.json.encode(value)

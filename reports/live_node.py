@@ -29,27 +29,23 @@ if TYPE_CHECKING:
 SPANS = (("1 day", 1.0), ("1 week", 7.0), ("4 weeks", 28.0), ("26 weeks", 182.0), ("1 year", 365.0))
 WIDE_PX, NARROW_PX = 1080, 300
 LEAST_D, MOST_D = 0.1, 3660.0
+DRAWN_AT_MOST, CHOICES = 100, 12
 SETTING_NAMES = ("lo", "hi", "hyst", "sleep_s", "period_ms", "avg")
 
 
 def node_view(store: Store, model: LiveModel, line: NodeLine, say: Say, now_s: float) -> dict[str, Any]:
     """Everything but the readings, which are zoomed on their own."""
     from fleet.store.for_live import audit_of_orders, events_of, settings_history
-    from fleet.store.reading import read_records
     from fleet.store.setup import read_notes
 
-    site = model.site_of(line)
-    as_of = model.report.as_of
-    records = read_records(store, as_of - (STRIP_D + 1) * S_PER_D, as_of + 1, [line.node_id])
+    charts = _charts(store, model, line, say)
     history = settings_history(store, line.node_id)
     sealed = _sealed_by(audit_of_orders(store), line.node)
     advice = advice_words(line.advice, line, say) if line.advice is not None else ("", "")
     return {
         "row": row(model, line, say, now_s),
-        "panel": panel(line.node_id, line, site, as_of, say),
-        "calendar": _calendar(line, records if len(records) else None, site.timezone, as_of, say),
+        **charts,
         "causes": [{"colour": colour, "text": say(f"cause.{name}")} for name, colour in CAUSE_COLOUR.items()],
-        "budget": _budget(line, site.parts_median, say),
         "parts": [_part(part, line, say) for part in PARTS],
         "settings": [_setting(one, sealed, now_s) for one in history[::-1]][:12],
         "flags": [_flag(flag, say) for flag in line.flags],
@@ -62,6 +58,46 @@ def node_view(store: Store, model: LiveModel, line: NodeLine, say: Say, now_s: f
                    "sentence": shown(line.advice.sentence, 400) if line.advice else ""},
         "told": _told(model, line, now_s),
     }  # fmt: skip
+
+
+def _charts(store: Store, model: LiveModel, line: NodeLine, say: Say) -> dict[str, Any]:
+    """Fan, calendar, budget and the advice's other choices: drawn once as long as the report stands."""
+    from fleet.store.reading import read_records
+
+    held: dict[str, Any] | None = model.drawn.get(line.node_id)
+    if held is not None:
+        return held
+    site, as_of = model.site_of(line), model.report.as_of
+    records = read_records(store, as_of - (STRIP_D + 1) * S_PER_D, as_of + 1, [line.node_id])
+    drawn = {
+        "panel": panel(line.node_id, line, site, as_of, say),
+        "calendar": _calendar(line, records if len(records) else None, site.timezone, as_of, say),
+        "budget": _budget(line, site.parts_median, say),
+        "choices": _choices(store, line, say),
+    }
+    if len(model.drawn) >= DRAWN_AT_MOST:
+        model.drawn.clear()
+    model.drawn[line.node_id] = drawn
+    return drawn
+
+
+def _choices(store: Store, line: NodeLine, say: Say) -> list[dict[str, Any]]:
+    """Other settings that were weighed: what each costs in wakes and gives in life and events seen."""
+    from fleet.store.for_live import advice_curve
+
+    options = advice_curve(store, line.node_id)
+    most = max((float(one["wakes_per_day"] or 0.0) for one in options), default=0.0) or 1.0
+    return [
+        {
+            "settings": ", ".join(f"{name} {one['set'][name]:g}" for name in SETTING_NAMES if one["set"].get(name)),
+            "wakes": say.short(one["wakes_per_day"]),
+            "share": min(1.0, float(one["wakes_per_day"] or 0.0) / most),
+            "p10": say.weeks(one["days_left_p10"]),
+            "p50": say.weeks(one["days_left_p50"]),
+            "seen": say.share(one["events_seen"]),
+        }
+        for one in options[:CHOICES]
+    ]
 
 
 def moment(at_s: float | None) -> str:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import hashlib
 from typing import Any
 
+import msgspec
 from sqlalchemy import Connection, func, select
 
 from fleet.store.engine import Store
 from fleet.store.state import read_state
 from fleet.store.tables import (
+    ADVICES,
     AUDIT,
     EVENTS,
     LATEST,
@@ -56,6 +58,33 @@ def _one(conn: Connection, *asked: Any) -> tuple[Any, ...]:
 
 def _digest(values: object) -> str:
     return hashlib.sha256(repr(values).encode()).hexdigest()[:16]
+
+
+def newest_told(store: Store, since_s: float | None = None) -> list[Row]:
+    """What each node told last, with the settings it told then; only of nodes heard since a moment, if one is given."""
+    names = ("node_id", "last_heard", "cause", "reading", "batt_mv", "batt_tx_mv", "temp_c", "rssi_dbm", "need")
+    settings = ("rev", "lo", "hi", "hyst", "sleep_s", "period_ms", "avg")
+    query = select(*(LATEST.c[name] for name in names), *(SETTINGS.c[name] for name in settings)).outerjoin(
+        SETTINGS, SETTINGS.c.set_id == LATEST.c.set_id
+    )
+    if since_s is not None:
+        query = query.where(LATEST.c.last_heard >= since_s)
+    return _rows(store, query)
+
+
+def newest_order_states(store: Store) -> dict[int, str]:
+    """The state of every node's newest order, by node_id; keep words are left out."""
+    query = select(ORDERS.c.node_id, ORDERS.c.state).where(ORDERS.c.kind != "keep").order_by(ORDERS.c.order_id)
+    with store.read() as conn:
+        return {int(node_id): str(state) for node_id, state in conn.execute(query)}
+
+
+def advice_curve(store: Store, node_id: int) -> list[Row]:
+    """The choices weighed in the last advice of a node; none where there is no advice."""
+    query = select(ADVICES.c.result).where(ADVICES.c.node_id == node_id).order_by(ADVICES.c.as_of.desc()).limit(1)
+    with store.read() as conn:
+        text = conn.execute(query).scalar()
+    return [] if text is None else list(msgspec.json.decode(text).get("curve") or [])
 
 
 def newest_set_aside(store: Store, limit: int = 50) -> list[Row]:
