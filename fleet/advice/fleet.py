@@ -18,7 +18,7 @@ from fleet.advice.evidence import SETTING_NAMES, Hists, NodeEvidence, node_evide
 from fleet.advice.explain import explain
 from fleet.advice.remedy import NONE, SETTINGS, VISIT, remedy_of, visit_sentence
 from fleet.advice.search import Option, search, trade_off
-from fleet.advice.signal import SignalModel, fit_signal
+from fleet.advice.signal import WINDOW_D, SignalModel, fit_signal
 from fleet.advice.whatif import WhatIf, changed, what_if
 from fleet.frames import ADVICE, empty_frame
 from fleet.messages import BandSettings
@@ -166,6 +166,7 @@ def known_node(
     hists: Hists | None = None,
     wider_log_sd: float = 0.0,
     draws_count: int = 4,
+    window_d: float = WINDOW_D,
 ) -> Known | None:
     """Evidence, model and budget of one node; None where its records can't carry a model.
 
@@ -179,13 +180,15 @@ def known_node(
         Its kind.
     estimate
         Its ESTIMATE row; may be empty.
+    window_d
+        Days before the last record that predictions are drawn from: the more the truer, the longer it takes.
     """
     listed = {name: None if (v := node.get(name)) is None or pd.isna(v) else float(v) for name in SETTING_NAMES}
     seen = node_evidence(records, settings, settings_of(listed), hists=hists)
     if np.isfinite(seen.reading).sum() < 20 or (seen.now.lo is None and seen.now.hi is None):
         return None
     rng = np.random.default_rng(int(node["node_id"]))
-    model = fit_signal(seen, profile, rng=rng, draws_count=draws_count)
+    model = fit_signal(seen, profile, rng=rng, draws_count=draws_count, window_d=window_d)
     budget = budget_from_estimate(estimate, profile, period_ms=seen.now.period_ms)
     return Known(int(node["node_id"]), seen, model, budget, profile, wider_log_sd)
 

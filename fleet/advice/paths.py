@@ -12,6 +12,7 @@ from fleet.advice.replay import Paths
 from fleet.advice.spread import Spread
 
 STRETCH = 6.0
+EXTREME_LEAST = 0.7  # waves change less often than polls are taken
 COARSE = 4  # cells between two values of the cycle that are worked out; straight lines between
 
 
@@ -24,6 +25,7 @@ def draw_paths(
     step_s: float,
     draws_count: int,
     rng: np.random.Generator,
+    noise_share: float = 0.7,
 ) -> Paths:
     """Slow readings that could have been, given the records.
 
@@ -37,6 +39,8 @@ def draw_paths(
         First and last moment. [s]
     step_s
         Width of a cell. [s]
+    noise_share
+        Share of the ripple that is new at each poll: the more, the farther its extreme lies from the slow reading.
 
     Notes
     -----
@@ -53,7 +57,8 @@ def draw_paths(
     weight, pull = _observed(seen, base, spread, start_s=window_s[0], step_s=step_s, count=count, ripple_sd=ripple_sd)
     x = base + _field(weight, pull, spread, step_s=step_s, draws_count=draws_count, rng=rng)
     alive = _alive_cells(seen, window_s[0], step_s, count)
-    _stretch(x, seen, window_s[0], step_s, ripple_sd)
+    reach_sd = ripple_sd * float(np.clip(noise_share, EXTREME_LEAST, 1.0))
+    _stretch(x, seen, window_s[0], step_s, ripple_sd=ripple_sd, reach_sd=reach_sd)
     return Paths(x, window_s[0], step_s, alive)
 
 
@@ -64,7 +69,9 @@ def _observed(
     grid = start_s + step_s * np.arange(count)
     rate = 2.0 * spread.sd**2 / spread.tau_s  # variance that the wandering part gains each second
     ends = np.where(seen.is_band, 1.0, 0.0)
-    inward = np.where(seen.cause == 1, 1.0, -1.0) * ends * ripple_sd  # a band wake reads on the outer side of the noise
+    inward = (
+        np.where(seen.cause == 1, 1.0, -1.0) * ends * 2.0 * ripple_sd
+    )  # a band wake reads on the outer side of the noise
     sample = seen.reading + inward - np.interp(seen.t, grid, base)
     variance = ripple_sd**2 * (1.0 + 80.0 * ends) + rate * step_s / 4.0
     middle_s = seen.t - seen.gap_s / 2.0
@@ -72,7 +79,7 @@ def _observed(
         (seen.asleep_n >= 3) & np.isfinite(seen.asleep_mean) & (seen.gap_s > 0) & (seen.gap_s < 6 * spread.tau_s + 1e5)
     )
     thirds = np.stack([seen.t - seen.gap_s * f for f in (0.1, 0.3, 0.5, 0.7, 0.9)])
-    mean = seen.asleep_mean - np.interp(thirds, grid, base).mean(axis=0)
+    mean = _mean_without_wake(seen) - np.interp(thirds, grid, base).mean(axis=0)
     mean_variance = ripple_sd**2 / np.clip(seen.asleep_n, 1, 30) + rate * seen.gap_s / 12.0 + 1e-4 * ripple_sd**2
     t = np.concatenate([seen.t, middle_s])
     value = np.concatenate([sample, mean])
@@ -82,6 +89,14 @@ def _observed(
     index = cell[ok].astype(int)
     weight = np.bincount(index, 1.0 / variances[ok], minlength=count)
     return weight, np.bincount(index, value[ok] / variances[ok], minlength=count)
+
+
+def _mean_without_wake(seen: NodeEvidence) -> np.ndarray:
+    """Mean of each sleep less the poll that ended it: of all polls, that one was chosen for being far out."""
+    extreme = np.where(seen.cause == 1, seen.asleep_min, seen.asleep_max)
+    counted_in = seen.is_band & (np.abs(extreme - seen.reading) <= 1e-6 + 1e-6 * np.abs(seen.reading))
+    rest = (seen.asleep_n * seen.asleep_mean - seen.reading) / np.maximum(seen.asleep_n - 1.0, 1.0)
+    return np.where(counted_in & (seen.asleep_n >= 2), rest, seen.asleep_mean)
 
 
 def _field(
@@ -116,7 +131,9 @@ def _alive_cells(seen: NodeEvidence, start_s: float, step_s: float, count: int) 
     return np.asarray(np.cumsum(change)[:-1] > 0.5)
 
 
-def _stretch(x: np.ndarray, seen: NodeEvidence, start_s: float, step_s: float, ripple_sd: float) -> None:
+def _stretch(
+    x: np.ndarray, seen: NodeEvidence, start_s: float, step_s: float, *, ripple_sd: float, reach_sd: float
+) -> None:
     """Stretch each sleep of every draw beyond its two ends so that its extremes are those the node saw."""
     count = x.shape[1]
     told = (seen.lost_count == 0) & (seen.asleep_n >= 3) & np.isfinite(seen.asleep_min) & np.isfinite(seen.asleep_max)
@@ -136,7 +153,7 @@ def _stretch(x: np.ndarray, seen: NodeEvidence, start_s: float, step_s: float, r
         top = np.maximum.reduceat(value, starts, axis=1)
         near = np.add.reduceat(value > np.repeat(top - ripple_sd, size, axis=1), starts, axis=1) / size
         polls = np.maximum(seen.asleep_n[told] * near, 2.0)
-        wanted = extreme - 0.7 * ripple_sd * ndtri(1.0 - 0.5616 / polls)
+        wanted = extreme - reach_sd * ndtri(1.0 - 0.5616 / polls)
         over = top - ends
         ratio = np.where(over > 1e-12, np.clip((wanted - ends) / np.maximum(over, 1e-12), 0.0, STRETCH), 1.0)
         level, scale = np.repeat(ends, size, axis=1), np.repeat(ratio, size, axis=1)

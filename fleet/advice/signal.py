@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import ndtr
 
 from fleet.advice.cycles import Cycle, fit_cycle
 from fleet.advice.evidence import NodeEvidence
@@ -19,8 +20,9 @@ from fleet.profiles.profile import Profile
 from fleet.units import S_PER_D, S_PER_H
 
 WINDOW_D = 28.0
-CELLS_MOST = 12_000
+CELLS_PER_D = 430.0
 UNPROVEN_LOG_SD = 0.5  # of band wakes where the present settings are too new to have shown any
+LEAST_SPREADS = 2.4
 WAVES_S = (2.0, 15.0, 100.0)
 
 
@@ -75,8 +77,11 @@ def fit_signal(
     share = _noise_share(seen, spread, noise_sd)
     end_s = float(seen.t[-1])
     start_s = max(float(seen.t[0]), end_s - window_d * S_PER_D)
-    step_s = max(firmware.poll_s, 30.0, (end_s - start_s) / CELLS_MOST)
-    paths = draw_paths(seen, cycle, spread, window_s=(start_s, end_s), step_s=step_s, draws_count=draws_count, rng=rng)
+    step_s = max(firmware.poll_s, 30.0, S_PER_D / CELLS_PER_D)
+    window_s = (start_s, end_s)
+    paths = draw_paths(
+        seen, cycle, spread, window_s=window_s, step_s=step_s, draws_count=draws_count, rng=rng, noise_share=share
+    )
     counted = seen.tells_now & (seen.t >= start_s)
     proven = float(seen.gap_s[counted].sum()) >= S_PER_D
     times = _with_lost(seen, counted)
@@ -191,8 +196,8 @@ def noise_by_overshoot(seen: NodeEvidence, cycle: Cycle, spread: Spread, firmwar
     """Spread of what is new at each poll, from how far band wakes overshoot the edge; None if they do not tell,
     as under level re-arming, where later wakes of a stay outside read far beyond.
 
-    Beyond an edge 2 to 3 spreads out a normal noise overshoots by its spread / 2.4 on average; what the slow reading
-    itself moves from poll to poll is taken off first.
+    A reading that comes up slowly trips the edge from farther out, where a normal noise overshoots less: from k spreads
+    out by 1/h(k) - k of them, h being Mills' ratio. What the slow reading itself moves from poll to poll is taken off.
     """
     beyond = np.where(seen.cause == 1, seen.band_lo - seen.reading, seen.reading - seen.band_hi)
     beyond = beyond[seen.is_band & np.isfinite(beyond)]
@@ -202,4 +207,30 @@ def noise_by_overshoot(seen: NodeEvidence, cycle: Cycle, spread: Spread, firmwar
     t = seen.t[:: max(1, len(seen.t) // 200)]
     glide = float(np.std(cycle.at(t + firmware.poll_s) - cycle.at(t)))
     moved = float(np.hypot(glide, spread.sd * np.sqrt(2.0 * min(firmware.poll_s / spread.tau_s, 1.0))))
-    return 2.4 * max(overshoot - 0.5 * moved, 0.0)
+    own = float(np.sqrt(max(overshoot**2 - (0.5 * moved) ** 2, 0.0)))
+    noise_sd = LEAST_SPREADS * own
+    for _ in range(4):
+        noise_sd = spreads_an_overshoot(moved / max(noise_sd, 1e-12)) * own
+    return noise_sd
+
+
+def spreads_an_overshoot(step: float) -> float:
+    """Spreads of the noise to one mean overshoot, for a reading that moves `step` spreads from poll to poll.
+
+    Notes
+    -----
+    It trips from about k spreads out, where the chances of all polls up to there add up to 1: pdf(k) / k**2 = step.
+    Never below what a reading that stays near the edge gives.
+
+    Examples
+    --------
+    pdf(2) / 4 = 0.0135, so k = 2, and 1 / (0.0540 / 0.02275 - 2) = 2.68:
+
+    >>> round(spreads_an_overshoot(0.0135), 1), spreads_an_overshoot(10.0)
+    (2.7, 2.4)
+    """
+    k = np.linspace(1.5, 5.0, 71)
+    density = np.exp(-0.5 * k**2) / np.sqrt(2.0 * np.pi)
+    out = float(np.interp(np.log(max(step, 1e-9)), np.log(density / k**2)[::-1], k[::-1]))
+    excess = float(np.exp(-0.5 * out**2) / np.sqrt(2.0 * np.pi) / ndtr(-out) - out)
+    return max(LEAST_SPREADS, 1.0 / excess)

@@ -15,6 +15,8 @@ from fleet.messages import BandSettings
 from fleet.store.results import rows_of
 
 NAMES = ("lo", "hi", "hyst", "sleep_s", "period_ms", "avg")
+WINDOW_D = 92.0
+"""A question about one node is answered from all that it told; a search through a fleet from the last weeks."""
 NOT_ENOUGH = "its records carry no model of the reading: no settings, or fewer than 20 readings"
 
 
@@ -47,7 +49,9 @@ def known_of_node(
         return None
     settings = evidence.settings[evidence.settings["node_id"] == node_id]
     wider = evidence.wider_log_sd.get(node_id, 0.0)
-    return known_node(records, settings, node, profile, estimate, hists=evidence.hists, wider_log_sd=wider)
+    return known_node(
+        records, settings, node, profile, estimate, hists=evidence.hists, wider_log_sd=wider, window_d=WINDOW_D
+    )
 
 
 def _answer(known: Known | None, wanted: BandSettings) -> dict[str, Any]:

@@ -46,9 +46,14 @@ def deployment(store: Store) -> Deployment:
     )
 
 
+def id_of(store: Store, node: str) -> int:
+    nodes = read_nodes(store)
+    return int(nodes["node_id"][nodes["node"] == node].iloc[0])
+
+
 def ran(store: Store, node: str, *, begun_d: float = 5.0) -> None:
     """An order seen applied so many days after day 0, as the moves of a release write it."""
-    node_id = int(read_nodes(store).set_index("node").loc[node, "node_id"])
+    node_id = id_of(store, node)
     row = {"node_id": node_id, "rev": 1, "kind": "settings", "state": "posted", "state_at": 0.0}
     row |= {"predicted": json.dumps(PROMISED), "issued": (DAY_0 + begun_d - 1) * 86_400.0}
     order_id = add_order(store, row)
@@ -61,7 +66,7 @@ def ran(store: Store, node: str, *, begun_d: float = 5.0) -> None:
 
 
 def lived(store: Store, node: str, *, wakes_before: int, wakes_after: int, begun_d: float = 5.0) -> None:
-    node_id = int(read_nodes(store).set_index("node").loc[node, "node_id"])
+    node_id = id_of(store, node)
     rows = []
     for number in range(20):
         wakes = wakes_before if number < begun_d else wakes_after
