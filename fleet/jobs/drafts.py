@@ -256,7 +256,8 @@ def named(orders: pd.DataFrame, deployment: Deployment) -> pd.DataFrame:
 
 def open_nodes(store: Store) -> set[int]:
     """Nodes that have an order open."""
-    return set(read_orders(store, states=OPEN)["node_id"].astype(int))
+    orders = read_orders(store, states=OPEN)
+    return set(orders.loc[orders["kind"] == "settings", "node_id"].astype(int))
 
 
 def _number(value: Any) -> float | None:

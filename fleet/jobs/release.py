@@ -205,8 +205,7 @@ def form_of(
         raise OrderError(f"{node}: no key in {settings.keys_dir}. Make one with `wakeledger keys make {node}`.")
     told = known.latest.get(node, {})
     wakes = told.get("life_wakes")
-    estimate = known.estimates.get(int(known.nodes[node]["node_id"]), {})
-    per_d = estimate.get("wakes_per_day")
+    per_d = usual_wakes_per_d(known, int(known.nodes[node]["node_id"]))
     return Seal(
         topic=topic_of(settings.broker.root, node, "retune"),
         rev=rev,
@@ -217,14 +216,22 @@ def form_of(
         key_id=key.key_id if key else b"",
         word=str(told.get("word") or ""),
         life_wakes=None if wakes is None or pd.isna(wakes) else int(wakes),
-        wakes_per_d=None if per_d is None or pd.isna(per_d) else float(per_d),
+        wakes_per_d=per_d,
     )
 
 
-def _trial_wakes(settings: Settings, wakes_per_d: object) -> int:
+def usual_wakes_per_d(known: Known, node_id: int) -> float | None:
+    """What its estimate says, else its records a day; None for a node never heard."""
+    value = known.estimates.get(node_id, {}).get("wakes_per_day")
+    seen, span_d = known.days.get(node_id, (0.0, 0))
+    if value is None or pd.isna(value):
+        return seen / span_d if span_d else None
+    return float(value)
+
+
+def _trial_wakes(settings: Settings, wakes_per_d: float | None) -> int:
     """Wakes of a trial: never fewer than a watch of two and a half days needs, or the node falls back too soon."""
-    known = isinstance(wakes_per_d, float) and not pd.isna(wakes_per_d)
-    return max(settings.orders.trial_wakes, int(TRIAL_D * float(wakes_per_d)) + 2 if known else 0)  # type: ignore[arg-type]  # known is a float
+    return max(settings.orders.trial_wakes, int(TRIAL_D * wakes_per_d) + 2 if wakes_per_d is not None else 0)
 
 
 def order_of(row: Mapping[str, Any]) -> Order:

@@ -13,13 +13,17 @@ from fleet.jobs.deployment import Deployment
 from fleet.jobs.drafts import NAMES, Known, pair_of, pair_text
 from fleet.jobs.release import order_of, whole
 from fleet.messages import BandSettings
-from fleet.orders import Order, Proof, expire
+from fleet.orders import Order, Proof, expire, refuse
 from fleet.orders_ledger import NodeLedger, hear
+from fleet.store.answers import read_refused
 from fleet.store.audit import Audited
 from fleet.store.engine import Store
 from fleet.store.orders import move_order, read_orders
 from fleet.store.results import rows_of
+from fleet.units import S_PER_D
 from fleet.words import OrderState
+
+LATE_D = 30.0
 
 LIVE = (
     OrderState.SEALED, OrderState.POSTED, OrderState.ON_TRIAL, OrderState.IN_FORCE, OrderState.UNSURE,
@@ -28,11 +32,17 @@ LIVE = (
 """States that a record can change; one that lapsed may have been taken in time."""
 
 
+def read_live(store: Store, now_at: datetime) -> pd.DataFrame:
+    """Sealed orders that a record may still change; one that lapsed counts for a month."""
+    rows = read_orders(store, states=LIVE)
+    late = rows["state"].eq(str(OrderState.LAPSED)) & (rows["state_at"] < now_at.timestamp() - LATE_D * S_PER_D)
+    return rows[rows["rev"].notna() & ~late]
+
+
 def observe_all(store: Store, known: Known, deployment: Deployment, *, now_at: datetime) -> list[Order]:
     """Move every open or running order by its node's newest record; the orders that moved."""
-    rows = read_orders(store, states=LIVE)
-    rows = rows[rows["rev"].notna()].merge(deployment.nodes[["node_id", "node"]], on="node_id")
-    retired = _retired_words(store)
+    rows = read_live(store, now_at).merge(deployment.nodes[["node_id", "node"]], on="node_id")
+    retired, refused = _retired_words(store), read_refused(store)
     moved = []
     for row in rows_of(rows[rows["kind"] == "settings"]):
         order = order_of(row)
@@ -41,6 +51,9 @@ def observe_all(store: Store, known: Known, deployment: Deployment, *, now_at: d
         if told is not None and not pd.isna(told.get("rev")) and float(told["last_heard"]) >= order.issued:
             heard = NodeLedger(node=order.node, orders=(after,), retired=retired.get(int(row["node_id"]), frozenset()))
             after = hear(heard, _proof(told)).orders[0]
+        no = refused.get((int(row["node_id"]), order.rev))
+        if no is not None and no[0] >= order.issued:
+            after = refuse(after, at=no[0], why=no[1])
         if after.state is not order.state:
             _write_move(store, row, order, after)
             moved.append(after)

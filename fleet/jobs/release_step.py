@@ -23,9 +23,10 @@ from fleet.jobs.release import (
     predicted_wakes_per_d,
     running_releases,
     seal_group,
+    usual_wakes_per_d,
 )
 from fleet.jobs.release_evidence import drains_low, missed_alarms, site_ratios, wakes_of
-from fleet.jobs.release_heard import observe_all
+from fleet.jobs.release_heard import observe_all, read_live
 from fleet.orders_release import Judged, Verdict, Watched, judge
 from fleet.orders_seal import sealed_keep
 from fleet.settings import Settings
@@ -42,13 +43,12 @@ ENDED = {OrderState.IN_FORCE, OrderState.LAPSED, OrderState.OVERTAKEN, OrderStat
 UNTAKEN = (OrderState.DRAFTED, OrderState.SEALED, OrderState.POSTED)
 JUDGED = (OrderState.ON_TRIAL, OrderState.UNSURE, OrderState.REFUSED, OrderState.PUT_BACK)
 RESETS = (Cause.BROWNOUT, Cause.WATCHDOG)
-LIVE = (OrderState.SEALED, OrderState.POSTED, OrderState.ON_TRIAL, OrderState.IN_FORCE, OrderState.UNSURE)
 WHO = "release"
 
 
 def step(store: Store, deployment: Deployment, settings: Settings, *, now_at: datetime) -> list[str]:
     """Move orders, keep or halt groups, seal the next ones; one sentence for each thing done."""
-    if not len(read_orders(store, states=LIVE)) and not running_releases(store):
+    if not len(read_live(store, now_at)) and not running_releases(store):
         return []
     known = known_of(store, deployment, settings, now_at)
     done = [
@@ -175,11 +175,10 @@ def watched(
     node_id, now_s = int(row["node_id"]), now_at.timestamp()
     since_s = float(row["issued" if _is(row, OrderState.PUT_BACK) else "state_at"])
     records = read_records(store, since_s, now_s, [node_id])
-    estimate = known.estimates.get(node_id, {})
     told = known.latest.get(str(row["node"]), {})
     trial_s = max(now_s - since_s, 0.0)
     promised = predicted_wakes_per_d(row)
-    per_d = promised if promised is not None else float(estimate.get("wakes_per_day") or np.nan)
+    per_d = promised if promised is not None else usual_wakes_per_d(known, node_id)
     last_heard = float(told.get("last_heard") or since_s)
     return Watched(
         node=str(row["node"]),
@@ -187,7 +186,7 @@ def watched(
         trial_s=trial_s,
         records_count=len(records),
         wakes_count=wakes_of(records).get(node_id, 0.0),
-        expected_wakes_count=(per_d if np.isfinite(per_d) else 24.0) * trial_s / S_PER_D,
+        expected_wakes_count=(24.0 if per_d is None else per_d) * trial_s / S_PER_D,
         resets_count=int(records["cause"].isin([int(cause) for cause in RESETS]).sum()),
         silent_s=max(now_s - last_heard, 0.0),
         interval_s=_interval_s(known, row),
