@@ -91,7 +91,7 @@ def _frame(here: Sequence[NodeLine], width: int) -> Frame:
     lon0 = sum(line.longitude or 0.0 for line in here) / len(here)
     places = [_east_north(line.longitude or 0.0, line.latitude or 0.0, lon0, lat0) for line in here]
     (west, east), (south, north) = ((min(p[i] for p in places), max(p[i] for p in places)) for i in (0, 1))
-    shape = 0.46 if width > 400 else 0.8
+    shape = 0.46 if width > 400 else 0.95
     margin_px = 52
     height = round(width * shape)
     by_width = (east - west) / (width - 3 * margin_px)

@@ -11,7 +11,7 @@ from reports.pages.front import bring_lines
 from reports.pages.picture import both
 from reports.say import Say, shown
 
-MAP_PX, MAP_NARROW_PX = 800, 300
+MAP_PX, MAP_NARROW_PX = 850, 300
 SITES_SHOWN = 40
 WORTH_SAYING = 0.05
 """Expected flat nodes below which moving a date changes little."""

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import re
+import shutil
+import subprocess
 from dataclasses import replace
 from html.parser import HTMLParser
 from io import BytesIO
+from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
@@ -21,6 +24,8 @@ from reports.write import report_files
 from tests.reports.conftest import build
 from tests.reports.fleet_of import fleet_of
 
+PDFTOTEXT = shutil.which("pdftotext")
+SHEET_NUMBER = re.compile(r"\d+ / \d+\s*$", re.MULTILINE)
 NUMBER = re.compile(r"\d[\d.,]*")
 HOSTILE = (
     "<script>alert(1)</script>",
@@ -97,6 +102,22 @@ def test_every_number_of_the_pages_is_on_paper_and_on_screen(pages: Pages, page:
     assert len(wanted) > 100
     assert wanted - numbers(" ".join(seen(page).text)) == set()
     assert wanted - numbers(pdf_text) == set()
+
+
+@pytest.mark.skipif(PDFTOTEXT is None, reason="no pdftotext here: install the package `poppler-utils`")
+def test_no_number_stands_on_paper_that_is_not_on_the_screen(
+    model: ReportModel, pages: Pages, page: str, tmp_path: Path
+) -> None:
+    """Read by poppler, not by what wrote the PDF. Numbers in charts count on both sides; sheet numbers do not."""
+    file = tmp_path / "report.pdf"
+    file.write_bytes(as_pdf(model, pages))
+    told = subprocess.run(
+        [str(PDFTOTEXT), "-layout", str(file), "-"], check=True, capture_output=True, text=True
+    ).stdout
+    paper = numbers(SHEET_NUMBER.sub("", told))
+    screen = numbers(re.sub(r"<[^>]*>", " ", page.split("</style>", 1)[1]))
+    assert len(paper) > 150
+    assert paper - screen == set()
 
 
 def test_screen_and_paper_say_the_same_headline_and_report_id(
