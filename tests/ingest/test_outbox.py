@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import time
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
@@ -14,7 +15,7 @@ from fleet.settings import Broker, Settings
 from fleet.store.audit import read_audit
 from fleet.store.engine import Store
 from fleet.store.orders import add_order, move_order, read_order
-from ingest.outbox import Outbox
+from ingest.outbox import HEAD_TOPIC, Outbox
 
 from .brokers import MOSQUITTO, free_port, start_mosquitto
 
@@ -46,12 +47,12 @@ def state_of(store: Store, number: int) -> str:
     return str(row["state"])
 
 
-def retained(port: int) -> bytes | None:
+def retained(port: int, topic: str = TOPIC) -> bytes | None:
     """What a node that comes up now is handed on its topic (MQTT 5.0 [3.8.4-4])."""
     found: list[bytes] = []
     client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
     client.on_message = lambda _c, _d, message: found.append(message.payload)
-    client.on_connect = lambda c, *_: c.subscribe(TOPIC, 1)
+    client.on_connect = lambda c, *_: c.subscribe(topic, 1)
     client.connect("127.0.0.1", port)
     client.loop_start()
     until = time.monotonic() + 0.4
@@ -105,3 +106,22 @@ def test_an_order_is_posted_found_lost_posted_again_and_cleared(
         broker.kill()
         broker.wait(10)
     assert [row.what for row in read_audit(store)] == ["post"]
+
+
+def test_the_head_of_the_audit_chain_is_published_retained(
+    store: Store, node_id: int, broker_settings: Settings, tmp_path: Path
+) -> None:
+    """Only a copy outside shows a tail that was cut."""
+    broker = start_mosquitto(tmp_path, int(broker_settings.broker.url.rsplit(":", 1)[1]))
+    try:
+        with Outbox(broker_settings) as outbox:
+            sealed_order(store, node_id)
+            outbox.step(store, now_at=NOW)
+            outbox.publish_head(store)
+            head = retained(int(broker_settings.broker.url.rsplit(":", 1)[1]), f"{ROOT}/{HEAD_TOPIC}/head")
+    finally:
+        broker.kill()
+        broker.wait(10)
+    (row,) = read_audit(store)
+    assert head is not None
+    assert json.loads(head) == {"n": 1, "hash": row.hash}

@@ -136,6 +136,7 @@ def test_silence_halts(fleet: PlayedFleet) -> None:
     assert "silent" in why_held(fleet)
 
 
+@pytest.mark.slow
 def test_a_storm_that_wakes_the_whole_site_halts_nothing(fleet: PlayedFleet) -> None:
     """The unordered nodes of the site wake three times as often on the same days."""
     number = on_trial(fleet, ["n001"])

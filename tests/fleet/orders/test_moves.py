@@ -44,6 +44,22 @@ def test_a_record_moves_a_posted_order(told: dict[str, Any], state: OrderState) 
     assert heard(**told) is state
 
 
+@pytest.mark.parametrize(
+    ("told", "state"),
+    [
+        ({"rev": 8, "seen": 8, "digest": ORDER.digest, "trial": True}, OrderState.ON_TRIAL),
+        ({"rev": 8, "seen": 8, "digest": ORDER.digest}, OrderState.IN_FORCE),
+        ({"rev": 8, "seen": 8, "digest": "f" * 16}, OrderState.UNSURE),
+        ({"rev": 7, "seen": 8}, OrderState.LAPSED),
+        ({"rev": 9, "seen": 9}, OrderState.LAPSED),
+        ({"rev": 8, "digest": ORDER.digest, "word": "cd" * 8}, OrderState.LAPSED),
+    ],
+)
+def test_a_late_record_proves_that_a_lapsed_order_was_taken_in_time(told: dict[str, Any], state: OrderState) -> None:
+    """Its time ran out here before the record came; only the number applied, of the same flash, tells."""
+    assert heard(replace(ORDER, state=OrderState.LAPSED), **told) is state
+
+
 def test_settings_that_equal_the_old_ones_prove_nothing_without_the_number() -> None:
     """The first counter-example of the search: an undo looks applied before it is."""
     assert heard(rev=7, seen=7) is OrderState.POSTED

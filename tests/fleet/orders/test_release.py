@@ -64,6 +64,7 @@ def test_the_test_is_walds() -> None:
         ({"resets_count": 1}, "reset on trial"),
         ({"state": OrderState.UNSURE}, "not what was sealed"),
         ({"state": OrderState.REFUSED}, "refused"),
+        ({"state": OrderState.PUT_BACK}, "by itself"),
         ({"silent_s": 7201.0}, "silent"),
         ({"missed_alarm": True}, "missed a crossing"),
         ({"drain_low": 2.0, "drain_promised_high": 1.9}, "drains at least"),
