@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from reports import live_commands, visit_commands
+from reports import alerts_commands, live_commands, visit_commands
 
 EXIT_DUE = 3
 URGENCY = {"due": ("due",), "soon": ("due", "soon")}
@@ -18,6 +18,7 @@ def register(app: typer.Typer) -> None:
     app.command()(report)
     visit_commands.register(app)
     live_commands.register(app)
+    alerts_commands.register(app)
 
 
 def report(

@@ -58,12 +58,14 @@ def ticks(low: float, high: float, wanted: int = 4) -> list[float]:
 
     >>> ticks(0.0, 1.0)
     [0.0, 0.5, 1.0]
+    >>> ticks(2490.0, 2730.0)
+    [2500.0, 2600.0, 2700.0]
     """
     span = max(high - low, 1e-9)
     step = 10.0 ** np.floor(np.log10(span / wanted))
     step = next(step * m for m in (1, 2, 5, 10) if span / (step * m) <= wanted)
     first = np.ceil(low / step - 1e-9)
-    return [round(float(k * step), 10) for k in np.arange(first, np.floor(high / step + 1e-9) + 1)]
+    return [round(float(k * step), 10) + 0.0 for k in np.arange(first, np.floor(high / step + 1e-9) + 1)]
 
 
 def time_marks(since: float, until: float, width: float) -> list[tuple[float, str]]:

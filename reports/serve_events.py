@@ -33,11 +33,13 @@ class Hub:
         """Look at the store as long as somebody listens; a store that can't be read is told, not fatal."""
         from starlette.concurrency import run_in_threadpool
 
+        first = True
         while True:
-            await asyncio.sleep(LOOK_EVERY_S)
-            if not self.queues:
+            await asyncio.sleep(0 if first else LOOK_EVERY_S)
+            if not self.queues and not first:
                 continue
             try:
+                first = False
                 model = await run_in_threadpool(self.reader.look)
             except FleetError as why:
                 if str(why) != self.trouble:

@@ -27,7 +27,7 @@ def columns_for(width: int) -> int:
     """How many columns have room, at least node and state.
 
     >>> columns_for(40), columns_for(80), columns_for(160)
-    (4, 8, 11)
+    (3, 7, 11)
     """
     used, count = 0, 0
     for each in WIDTHS:
