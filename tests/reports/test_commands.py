@@ -15,6 +15,7 @@ from fleet.estimates.fleet import Estimates
 from fleet.store.engine import open_store
 from fleet.store.findings import write_findings
 from fleet.store.setup import add_event, read_events, read_nodes, write_nodes
+from reports.make import make_report
 from tests.reports.fleet_of import AS_OF_AT, fleet_of
 
 app = typer.Typer()
@@ -137,3 +138,16 @@ def test_a_swap_is_told_and_a_wrong_one_undone(place: Path) -> None:
         assert read_events(store).query("what == 'swap'").empty
     with pytest.raises(SetupError, match="no swap is told"):
         run("swap", node, "--undo")
+
+
+def test_ranges_are_corrected_where_the_past_asks_for_it(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same store with and without a factor: every P10 sooner, and the report says by how much."""
+    told = {"coverage": 0.6, "coverage_lo": 0.5, "coverage_hi": 0.7, "nodes_ended": 30, "forecasts": 400}
+    p10 = []
+    for correction in (float("nan"), 1.5):
+        scores = {**told, "correction": correction}
+        monkeypatch.setattr("reports.reads._scores", lambda *_, scores=scores: scores)
+        model = make_report(out=place / "here", anew=True).model
+        p10.append({line.node: line.days_left_p10 for line in model.nodes if line.days_left_p10 is not None})
+    assert model.sure.correction == 1.5
+    assert p10[0].keys() == p10[1].keys() and all(p10[1][node] < p10[0][node] for node in p10[0])
