@@ -56,6 +56,12 @@ class NodeEvidence:
         return np.asarray(self.cause == int(Cause.TIMER))
 
     @property
+    def timer_interval_s(self) -> float | None:
+        """The interval that its timer wakes show where no setting says it; None with fewer than 5 of them."""
+        after_timer = self.is_timer & np.concatenate([[False], self.is_timer[:-1]]) & (self.lost_count == 0)
+        return float(np.median(self.gap_s[after_timer])) if after_timer.sum() >= 5 else None
+
+    @property
     def alive(self) -> np.ndarray:
         """True where the node is known to have run all through the gap: silence there means 'inside the band'."""
         longest_s = 1.5 * (self.now.sleep_s or S_PER_D) + 60.0

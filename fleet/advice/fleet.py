@@ -185,6 +185,8 @@ def known_node(
     """
     listed = {name: None if (v := node.get(name)) is None or pd.isna(v) else float(v) for name in SETTING_NAMES}
     seen = node_evidence(records, settings, settings_of(listed), hists=hists)
+    if seen.now.sleep_s is None and (sleep_s := seen.timer_interval_s) is not None:
+        seen = replace(seen, now=changed(seen.now, sleep_s=sleep_s))
     if np.isfinite(seen.reading).sum() < 20 or (seen.now.lo is None and seen.now.hi is None):
         return None
     rng = np.random.default_rng(int(node["node_id"]))

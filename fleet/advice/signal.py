@@ -23,6 +23,7 @@ WINDOW_D = 28.0
 CELLS_PER_D = 430.0
 UNPROVEN_LOG_SD = 0.5  # of band wakes where the present settings are too new to have shown any
 LEAST_SPREADS = 2.4
+UNTOLD_RIPPLE_FRAC = 0.04  # of the spread of all readings, where neither sleeps nor wakes tell it (assumed)
 WAVES_S = (2.0, 15.0, 100.0)
 
 
@@ -74,6 +75,9 @@ def fit_signal(
     noise_sd = noise_by_overshoot(seen, cycle, spread, firmware)
     if not spread.ripple_known and noise_sd is not None:
         spread = replace(spread, ripple_sd=max(spread.ripple_sd, noise_sd))
+    elif not spread.ripple_known and not firmware.level:
+        most_sd = UNTOLD_RIPPLE_FRAC * float(np.nanstd(seen.reading))  # else far samples' swing passes for ripple
+        spread = replace(spread, ripple_sd=min(spread.ripple_sd, max(most_sd, 1e-9)))
     share = _noise_share(seen, spread, noise_sd)
     end_s = float(seen.t[-1])
     start_s = max(float(seen.t[0]), end_s - window_d * S_PER_D)
