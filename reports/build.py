@@ -124,9 +124,7 @@ def _soonest(visits: list[VisitDay]) -> VisitDay | None:
     return min(planned, key=lambda visit: visit.day, default=None)
 
 
-def _sure(
-    found: Found, lines: list[NodeLine], visits: list[VisitDay], zones: Mapping[str, str], as_of: float
-) -> Sure:
+def _sure(found: Found, lines: list[NodeLine], visits: list[VisitDay], zones: Mapping[str, str], as_of: float) -> Sure:
     week = forecast_against_seen(found, lines, as_of)
     month = found.days[found.days["day"] >= as_of // S_PER_D - MONTH_D]
     scores = found.scores

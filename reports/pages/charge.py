@@ -66,7 +66,10 @@ def _medians(model: ReportModel, top: list[NodeLine], say: Say) -> list[tuple[st
 def _headline(model: ReportModel, line: NodeLine, say: Say) -> str:
     site = next(site for site in model.sites if site.site == line.site)
     usual = sum(value for value in site.parts_median.values() if value is not None)
-    most = say(f"part.{max(PARTS, key=lambda part: line.parts.get(part) or 0.0)}")
+    largest = max(PARTS, key=lambda part: line.parts.get(part) or 0.0)
+    if largest == "unaccounted":
+        return say("charge.headline_lost", node=shown(line.node), total=say.short(total(line)))
+    most = say(f"part.{largest}")
     if usual > 0 and total(line) / usual >= 1.15:
         return say("charge.headline", node=shown(line.node), ratio=say.number(total(line) / usual, 1), part=most)
     return say("charge.headline_plain", node=shown(line.node), total=say.short(total(line)), part=most)
