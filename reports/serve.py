@@ -14,7 +14,14 @@ from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
-from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response, StreamingResponse
+from starlette.responses import (
+    HTMLResponse,
+    JSONResponse,
+    PlainTextResponse,
+    RedirectResponse,
+    Response,
+    StreamingResponse,
+)
 from starlette.routing import Route
 
 from fleet.clock import now_s, now_utc, present_s
@@ -91,9 +98,12 @@ async def _lifespan(app: Starlette) -> AsyncIterator[None]:
 def _refused(request: Request, why: Exception) -> Response:
     status = why.status_code if isinstance(why, HTTPException) else 500
     text = why.detail if isinstance(why, HTTPException) else "Something failed here."
+    headers = dict(why.headers or {}) if isinstance(why, HTTPException) else {}
     if request.url.path.startswith("/api/"):
-        return PlainTextResponse(text + "\n", status)
-    return failed(request, text, status)
+        return JSONResponse({"error": text}, status, headers)
+    response = failed(request, text, status)
+    response.headers.update(headers)
+    return response
 
 
 def _page_number(request: Request) -> int:

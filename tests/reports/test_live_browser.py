@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import shutil
 import socket
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -16,15 +14,11 @@ import uvicorn
 from fleet.clock import now_s
 from reports.found import Found
 from reports.live import by_need
+from tests.reports import test_browser
 from tests.reports.live_of import FoundReader, page_of
 
 pytestmark = pytest.mark.slow
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-AXE = Path(__file__).parent / "vendor/axe.min.js"
-ARGS = [
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync",
-]  # fmt: skip
+browser = test_browser.browser
 VIEWS = ("/", "/wall", "/advice", "/orders", "/visits", "/intake", "/nodes/1", "/nodes/3", "/nodes/5")
 
 
@@ -51,18 +45,6 @@ def served(found: Found, tmp_path_factory: pytest.TempPathFactory) -> Iterator[S
     made.reader.store.close()
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    if CHROMIUM is None:
-        pytest.skip("no Chromium here: install the package `chromium` to run the browser checks")
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as play:
-        opened = play.chromium.launch(executable_path=CHROMIUM, args=ARGS)
-        yield opened
-        opened.close()
-
-
 @pytest.mark.parametrize("width", [320, 1280])
 def test_every_view_asks_only_its_host_and_does_not_scroll_sideways(browser: Any, served: Served, width: int) -> None:
     """WCAG 2.2, success criterion 1.4.10 (reflow): 320 CSS pixels wide without scrolling in two directions."""
@@ -87,7 +69,7 @@ def test_axe_finds_no_violation(browser: Any, served: Served, theme: str, width:
     found = []
     for view in VIEWS:
         page.goto(served.url + view)
-        page.evaluate(AXE.read_text(encoding="utf-8"))
+        page.evaluate(test_browser.AXE.read_text(encoding="utf-8"))
         told = page.evaluate("() => axe.run()")
         found += [(view, rule["id"], rule["nodes"][0]["html"][:160]) for rule in told["violations"]]
     assert found == []
