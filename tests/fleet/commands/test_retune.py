@@ -9,8 +9,7 @@ from datetime import datetime
 from pathlib import Path
 
 import pytest
-from click.testing import Result
-from typer.testing import CliRunner
+from typer.testing import CliRunner, Result
 
 from fleet.cli import app
 from fleet.clock import now_s

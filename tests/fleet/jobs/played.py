@@ -75,7 +75,7 @@ class PlayedNode:
 
 def _changed(settings: BandSettings, **told: object) -> BandSettings:
     names = ("lo", "hi", "hyst", "sleep_s", "period_ms", "avg", "rev", "seen", "digest", "trial")
-    return BandSettings(**{name: getattr(settings, name) for name in names} | told)  # type: ignore[arg-type]  # of many kinds
+    return BandSettings(**{name: getattr(settings, name) for name in names} | told)
 
 
 class PlayedFleet:
@@ -133,11 +133,11 @@ class PlayedFleet:
         if hours >= 24:
             roll_up_dirty(self.store)
 
-    def draft(self, names: Sequence[str], **more: str | None) -> None:
+    def draft(self, names: Sequence[str], never_with: str | None = None) -> None:
         """A wider hysteresis for these nodes."""
         known = known_of(self.store, self.deployment, self.settings, self.now_at)
         for name in names:
-            draft(self.store, known, name, {"hyst": 0.1}, drafted_by="ann", now_at=self.now_at, **more)
+            draft(self.store, known, name, {"hyst": 0.1}, drafted_by="ann", now_at=self.now_at, never_with=never_with)
 
     def hand_over(self) -> None:
         """What an outbox and a broker would do: sealed orders are posted, and their nodes take them at once."""

@@ -47,6 +47,7 @@ def test_a_reset_on_trial_goes_back_to_the_last_kept_settings(bench: Bench, caus
     assert bench.told()["rev"] == 0
 
 
+@pytest.mark.slow
 def test_a_trial_that_follows_a_trial_falls_back_to_the_kept_one(bench: Bench) -> None:
     bench.wake("power_on")
     bench.post(bench.order(1))

@@ -7,6 +7,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import pytest
+
 from fleet.settings import Broker, Ingest, Settings
 from fleet.store.engine import Store, open_store
 from fleet.store.upgrade import upgrade_store
@@ -40,6 +42,7 @@ def stored(store: Store) -> list[tuple[int, int]]:
         return [(int(boot), int(seq)) for boot, seq in rows]
 
 
+@pytest.mark.slow
 def test_a_day_of_records_is_sent_again_until_receipted(bench: Bench, broker: OwnBroker, tmp_path: Path) -> None:
     """96 wakes with nobody storing, and the broker acknowledging each of them; then the ledger comes up.
 
@@ -57,6 +60,7 @@ def test_a_day_of_records_is_sent_again_until_receipted(bench: Bench, broker: Ow
         assert stored(store) == [(1, seq) for seq in range(1, 97)]
 
 
+@pytest.mark.slow
 def test_a_killed_broker_costs_no_record(bench: Bench, broker: OwnBroker, tmp_path: Path) -> None:
     """The broker forgets everything twice; every record is stored once."""
     bench.receipts = False
