@@ -32,6 +32,7 @@ UNSURE_STILL = 0.1
 LEVEL_SURER = 0.25  # time outside is better known than crossings
 UNSURE_PER_FOLD = 0.2
 UNSURE_PER_MATCH = 0.15
+UNSURE_PER_AVERAGING = 0.15  # how much of the ripple is new at each poll is not well known
 
 
 @dataclass(frozen=True)
@@ -207,7 +208,9 @@ def judge(
     }
     same_band = all(getattr(now, name) == getattr(new, name) for name in BAND_NAMES)
     both = band.low_per_d + band.high_per_d
-    log_sd = _band_log_sd(model, causes, both, wider_log_sd, same_band=same_band)
+    averaged = UNSURE_PER_AVERAGING * abs(float(np.log((new.avg or 1) / (now.avg or new.avg or 1))))
+    wider = float(np.hypot(wider_log_sd, averaged))
+    log_sd = _band_log_sd(model, causes, both, wider, same_band=same_band)
     wakes = _wakes_range(model, causes, log_sd, new.sleep_s or S_PER_D)
     drain, length = _charge(model, now, new, budget, causes=causes, wakes=wakes)
     method = "closed form" if same_band else "replay" if model.summaries else "modelled series"
