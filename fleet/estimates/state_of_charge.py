@@ -17,7 +17,7 @@ from fleet.profiles.chemistry import Chemistry
 FloatArray = NDArray[np.float64]
 ShortArray = NDArray[np.float32]
 
-TRUST = 0.35  # power of the likelihood, see Notes of `weigh`
+TRUST = 0.4  # power of the likelihood, see Notes of `weigh`
 STEPS_MOST = 40
 MOVES = 2  # rounds of moves after each step of trust
 DEAD_DOD = 1.15  # nothing is read from a battery beyond this depth
@@ -59,7 +59,7 @@ def weigh(
     by step, with resampling and differential-evolution moves between (Del Moral, Doucet & Jasra 2006; ter Braak 2006;
     both from memory). Smooth departures of the curve, gain and temperature coefficient are integrated out exactly.
     The power ends at TRUST, for rest and load readings together, not at 1: all curves are wrong a little, and a full
-    likelihood would be sure of the wrong one (coarsened posterior, Miller & Dunson 2019, from memory; 0.35 chosen on
+    likelihood would be sure of the wrong one (coarsened posterior, Miller & Dunson 2019, from memory; 0.4 chosen on
     15 simulated cells with their own curves left out). The same seed gives the same draws.
     """
     rng = np.random.default_rng(seed)
