@@ -25,7 +25,7 @@ def draw_paths(
     step_s: float,
     draws_count: int,
     rng: np.random.Generator,
-    noise_share: float = 0.7,
+    noise_frac: float = 0.7,
 ) -> Paths:
     """Slow readings that could have been, given the records.
 
@@ -39,7 +39,7 @@ def draw_paths(
         First and last moment. [s]
     step_s
         Width of a cell. [s]
-    noise_share
+    noise_frac
         Share of the ripple that is new at each poll: the more, the farther its extreme lies from the slow reading.
 
     Notes
@@ -57,7 +57,7 @@ def draw_paths(
     weight, pull = _observed(seen, base, spread, start_s=window_s[0], step_s=step_s, count=count, ripple_sd=ripple_sd)
     x = base + _field(weight, pull, spread, step_s=step_s, draws_count=draws_count, rng=rng)
     alive = _alive_cells(seen, window_s[0], step_s, count)
-    reach_sd = ripple_sd * float(np.clip(noise_share, EXTREME_LEAST, 1.0))
+    reach_sd = ripple_sd * float(np.clip(noise_frac, EXTREME_LEAST, 1.0))
     _stretch(x, seen, window_s[0], step_s, ripple_sd=ripple_sd, reach_sd=reach_sd)
     return Paths(x, window_s[0], step_s, alive)
 

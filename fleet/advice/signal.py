@@ -84,7 +84,7 @@ def fit_signal(
     step_s = max(firmware.poll_s, 30.0, S_PER_D / CELLS_PER_D)
     window_s = (start_s, end_s)
     paths = draw_paths(
-        seen, cycle, spread, window_s=window_s, step_s=step_s, draws_count=draws_count, rng=rng, noise_share=share
+        seen, cycle, spread, window_s=window_s, step_s=step_s, draws_count=draws_count, rng=rng, noise_frac=share
     )
     counted = seen.tells_now & (seen.t >= start_s)
     proven = float(seen.gap_s[counted].sum()) >= S_PER_D

@@ -65,9 +65,9 @@ def reserve_of(
         {
             "below_charge_left": rung.charge_left,
             "sleep_s": rung.sleep_s,
-            "wakes_per_day": by_interval[rung.sleep_s].wakes_per_day.mid,
-            "drain_mah_per_day": by_interval[rung.sleep_s].drain_mah_per_day.mid,
-            "events_seen": by_interval[rung.sleep_s].events_seen.mid,
+            "wakes_per_day": float(by_interval[rung.sleep_s].wakes_per_day.mid),
+            "drain_mah_per_day": float(by_interval[rung.sleep_s].drain_mah_per_day.mid),
+            "events_seen": float(by_interval[rung.sleep_s].events_seen.mid),
         }
         for rung in rungs
     ]

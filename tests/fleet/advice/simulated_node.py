@@ -16,7 +16,7 @@ NOW = BandSettings(lo=-0.8, hi=0.8, hyst=0.0, sleep_s=3600.0, period_ms=60_000.0
 
 def tide(days: float = 21.0, amplitude: float = 0.9) -> np.ndarray:
     t = np.arange(int(days * 1440)) * STEP_S
-    return amplitude * np.cos(2 * np.pi * t / 44714.16) + 0.1 * np.cos(2 * np.pi * t / 43200.0)
+    return np.asarray(amplitude * np.cos(2 * np.pi * t / 44714.16) + 0.1 * np.cos(2 * np.pi * t / 43200.0))
 
 
 def wakes_of(
