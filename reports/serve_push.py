@@ -116,16 +116,18 @@ def draft_advice(asked: Asked) -> tuple[str, str]:
 def send(asked: Asked) -> tuple[str, str]:
     """Release the drafts in stages, once the number of nodes was typed."""
     from fleet.jobs.drafts import drafts
+    from fleet.jobs.one_tool import one_tool
     from fleet.jobs.release import begin_release
 
     count = len(drafts(asked.house.store, asked.model.deployment))
     typed = asked.number("count")
     if typed != count:
         raise LimitError(f"send: {count} nodes would get an order, {typed} was typed. Nothing was sent.")
-    number = begin_release(
-        asked.house.store, asked.model.deployment, asked.house.reader.settings,
-        who=asked.session.who, now_at=now_utc(),
-    )  # fmt: skip
+    with one_tool(asked.house.store, "wakeledger serve, send"):
+        number = begin_release(
+            asked.house.store, asked.model.deployment, asked.house.reader.settings,
+            who=asked.session.who, now_at=now_utc(),
+        )  # fmt: skip
     return "/orders", f"Release {number}: its first group is sealed. The listener posts it."
 
 
