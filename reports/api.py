@@ -110,12 +110,12 @@ def orders(request: Request) -> dict[str, Any]:
     from fleet.store.orders import read_orders
     from fleet.store.results import rows_of
 
-    limit, before = _limit(request), request.query_params.get("before", "")
-    if before and not (before.isascii() and before.isdigit() and len(before) < 19):
+    limit, before = _limit(request), request.query_params.get("before")
+    if before is not None and not (before.isascii() and before.isdigit() and len(before) < 19):
         raise HTTPException(400, f"before: {before[:20]!r}; expected a whole number.")
     house = house_of(request)
     rows = rows_of(named(read_orders(house.store), house.reader.look().deployment))[::-1]
-    rows = [row for row in rows if not before or int(row["order_id"]) < int(before)]
+    rows = [row for row in rows if before is None or int(row["order_id"]) < int(before)]
     page = [_order(row) for row in rows[:limit]]
     more = page[-1]["order_id"] if len(rows) > limit else None
     return {"schema": "wakeledger.orders/1", "orders": page, "next_before": more}

@@ -44,6 +44,10 @@ def test_wrong_limit_is_said(page: Page, limit: str) -> None:
     assert "expected a whole number" in answer.json()["error"]
 
 
+def test_number_that_is_none_is_said(page: Page) -> None:
+    assert page.client.get("/api/v1/orders", params={"before": ""}).status_code == 400
+
+
 def test_unknown_node_is_404(page: Page) -> None:
     assert page.client.get("/api/v1/nodes/nobody").status_code == 404
 
