@@ -72,7 +72,7 @@ def change_of(now: BandSettings, new: BandSettings) -> str:
 
 def _missed(proposed: WhatIf, span_d: float) -> str:
     """How many of the real events of the window would have been missed."""
-    if not np.isfinite(proposed.events_seen.mid):
+    if not np.isfinite(proposed.events_seen.mid) or round(proposed.events_count) == 0:
         return f"no real event in {span_d:.0f} days tells what it would miss"
     count = round(proposed.events_count)
     missed = proposed.events_count * (1.0 - proposed.events_seen.mid)
