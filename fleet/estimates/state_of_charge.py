@@ -158,18 +158,18 @@ def _tempered(places: FloatArray, likelihood: _Likelihood, rng: np.random.Genera
 
 
 def _next_power(log: FloatArray, power: float, trust: float) -> float:
-    """The next power of the likelihood: as far as a third of the particles still count."""
+    """The next power of the likelihood: as far as a quarter of the particles still count."""
 
     def count(step: float) -> float:
         weight = np.exp((step - power) * (log - log.max()))
         return float(weight.sum() ** 2 / (weight**2).sum())
 
-    if count(trust) > len(log) / 3:
+    if count(trust) > len(log) / 4:
         return trust
     low, high = power, trust
     for _ in range(20):
         middle = 0.5 * (low + high)
-        low, high = (middle, high) if count(middle) > len(log) / 3 else (low, middle)
+        low, high = (middle, high) if count(middle) > len(log) / 4 else (low, middle)
     return max(low, power + 1e-4)
 
 
