@@ -24,6 +24,7 @@ UNLIKE_SHARE = 0.45  # chance that a cell is like none of the published ones in 
 UNLIKE_SPAN_FRAC = 0.03  # its departure from the mean curve beyond the published spread, of the voltage span
 LIKE_SPAN_FRAC = 0.01  # departure of a cell that is like a published one, of the voltage span
 LIKE_CELL = 0.6  # or so much of what one cell of the chemistry is off
+REACH_MOST = 0.05  # a curve that was drawn out further says little of the capacity printed on its cell
 LONE_SPAN_FRAC = 0.09  # published cells of a well-documented kind differ by so much of their span before the knee
 MEAN, REST_VAR, RESISTANCE, PER_K = range(4)  # columns of the table before the departures
 
@@ -41,6 +42,7 @@ class CellPrior:
     table: FloatArray
     per_k_sd: float
     end_mv: float  # where a depth of 1 lies
+    reach: FloatArray  # charge down to `end_mv` over that to the end of the curve as published, by hypothesis
 
     @property
     def n_departures(self) -> int:
@@ -120,7 +122,9 @@ def _build(chemistry: Chemistry, without: tuple[str, ...]) -> CellPrior:
     weight = np.array([curve.weight for curve in curves])
     weight = weight / weight.sum()
     end_mv = float(np.median([curve.mv[-1] for curve in curves]))
-    means = np.stack([_on_grid(*_ending_at(curve, end_mv)) for curve in curves])
+    ended = [_ending_at(curve, end_mv) for curve in curves]
+    means = np.stack([_on_grid(dod, mv) for dod, mv, _ in ended])
+    reach = np.clip([one[2] for one in ended], 1.0 - REACH_MOST, 1.0 + REACH_MOST)
     middle = weight @ means
     span_mv = float(np.clip(chemistry.fresh_mv - chemistry.cutoff_mv, 300.0, 1500.0))
     cell_mv = chemistry.cell_sd_mv
@@ -142,6 +146,7 @@ def _build(chemistry: Chemistry, without: tuple[str, ...]) -> CellPrior:
         table=table,
         per_k_sd=chemistry.mv_per_k.sd,
         end_mv=end_mv,
+        reach=np.append(reach, weight @ reach),
     )
 
 
@@ -149,8 +154,8 @@ def _per_k(chemistry: Chemistry) -> FloatArray:
     return chemistry.mv_per_k.at(np.clip(DOD_FRAC, 0, 1))
 
 
-def _ending_at(curve: Curve, end_mv: float) -> tuple[FloatArray, FloatArray]:
-    """The curve with its depth of 1 moved to a common end voltage."""
+def _ending_at(curve: Curve, end_mv: float) -> tuple[FloatArray, FloatArray, float]:
+    """The curve with its depth of 1 moved to a common end voltage, and how far that moved it."""
     dod, mv = curve.dod_frac, curve.mv
     if mv[-1] > end_mv + 1.0:
         # Published down to a higher voltage: the rest of the knee falls about three times as steeply as its start.
@@ -160,7 +165,7 @@ def _ending_at(curve: Curve, end_mv: float) -> tuple[FloatArray, FloatArray]:
         end = float(np.interp(-end_mv, -mv, dod))
         keep = dod < end
         dod, mv = np.append(dod[keep], end), np.append(mv[keep], end_mv)
-    return dod / dod[-1], mv
+    return dod / dod[-1], mv, float(dod[-1])
 
 
 def _on_grid(dod: FloatArray, mv: FloatArray) -> FloatArray:

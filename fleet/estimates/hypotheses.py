@@ -84,8 +84,10 @@ def particles_of(places: FloatArray, beliefs: Beliefs, prior: CellPrior) -> Part
     ended = extra & (inside[:, 6] > 1.0 - ENDED_SHARE)
     grows = inside[:, 6] < (GROWS_SHARE if not seen else SEEN_GROWS_SHARE)
     choose = np.searchsorted(np.cumsum(prior.weight), inside[:, 7])
+    hypothesis = np.minimum(choose, len(prior.weight) - 1).astype(np.int64)
+    spread = beliefs.capacity_log_sd * normal[:, 0] - _weak(normal[:, 0])
     return Particles(
-        capacity_mah=beliefs.capacity_mah * np.exp(beliefs.capacity_log_sd * normal[:, 0] - _weak(normal[:, 0])),
+        capacity_mah=beliefs.capacity_mah * prior.reach[hypothesis] * np.exp(spread),
         start_dod=_start_dod(inside[:, 1], beliefs),
         floor_factor=np.exp(beliefs.floor_log_mean + beliefs.floor_log_sd * normal[:, 2]),
         wake_factor=np.exp(beliefs.wake_log_mean + beliefs.wake_log_sd * normal[:, 3]),
@@ -93,7 +95,7 @@ def particles_of(places: FloatArray, beliefs: Beliefs, prior: CellPrior) -> Part
         extra=np.where(extra, np.exp(beliefs.extra_log[0] + beliefs.extra_log[1] * normal[:, 5]), 0.0),
         extra_grows=grows,
         extra_until=np.where(ended, (inside[:, 6] - 1.0 + ENDED_SHARE) / ENDED_SHARE, 1.0),
-        hypothesis=np.minimum(choose, len(prior.weight) - 1).astype(np.int64),
+        hypothesis=hypothesis,
         resistance_factor=np.exp(beliefs.resistance_log_sd * normal[:, 8] + _bad_contact(normal[:, 8])),
     )
 
