@@ -115,7 +115,8 @@ def _began(place: FloatArray, beliefs: Beliefs) -> FloatArray:
     if beliefs.extra_from is None:
         return place
     middle, spread = beliefs.extra_from
-    return np.clip(middle + spread * ndtri(np.clip(place, 1e-6, 1.0 - 1e-6)), 0.0, 1.0)
+    drawn = middle + spread * ndtri(np.clip(place, 1e-6, 1.0 - 1e-6))
+    return np.asarray(np.clip(drawn, 0.0, 1.0), dtype=float)
 
 
 def _start_dod(place: FloatArray, beliefs: Beliefs) -> FloatArray:

@@ -107,4 +107,5 @@ def upper_count(mean: ArrayLike, shape: ArrayLike, level: float = 0.999) -> Floa
     mu, k = np.broadcast_arrays(np.asarray(mean, dtype=float), np.asarray(shape, dtype=float))
     plain = stats.poisson.ppf(level, mu)
     finite = np.where(np.isfinite(k), k, LARGEST_SHAPE)
-    return np.where(np.isfinite(k), stats.nbinom.ppf(level, finite, finite / (finite + mu)), plain)
+    mixed = stats.nbinom.ppf(level, finite, finite / (finite + mu))
+    return np.asarray(np.where(np.isfinite(k), mixed, plain), dtype=float)
