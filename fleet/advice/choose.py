@@ -125,7 +125,26 @@ def _by_knee(options: list[Option]) -> Choice:
         for option in kept
         if option.result.drain_mah_per_day.mid <= best.result.drain_mah_per_day.mid * (1.0 + GAIN_LEAST / 2.0)
     ]
-    return Choice(_most_seen([best, *alike]), reached=True, why="")
+    return Choice(_surest([best, *alike]), reached=True, why="")
+
+
+def _surest(options: list[Option]) -> Option:
+    """Most events seen, to a percent; then fewest settings changed; then the lowest upper end of the wakes.
+
+    Of a hysteresis just large enough and one that keeps the node asleep even if its noise is underrated, the second
+    costs nothing more; of those that are as sure, the smallest changes least.
+    """
+
+    def key(one: Option) -> tuple[float, int, float, float]:
+        result = one.result
+        return (
+            -round(one.seen, 2),
+            one.changes_count,
+            float(round(result.wakes_per_day.hi)),
+            result.settings.hyst or 0.0,
+        )
+
+    return min(options, key=key)
 
 
 def _too_long(option: Option, options: list[Option]) -> bool:
