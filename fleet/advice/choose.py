@@ -16,7 +16,8 @@ DAYS_LEAST = 7.0
 EVENTS_KEPT = 0.02
 GAIN_LEAST = 0.15
 SURELY = 0.35
-SAFETY_FACTOR = 3.0
+SAFETY_FACTOR = 5.0
+WIDEST_SHARE = 0.1
 TIMER_RULES = 0.5
 TIMER_FOLD = 4.0
 
@@ -132,13 +133,16 @@ def _by_knee(options: list[Option]) -> Choice:
 def _surest(options: list[Option]) -> Option:
     """Most events seen, to a percent; then fewest settings changed; then the widest hysteresis within a safety factor.
 
-    A hysteresis just large enough by the model lets the node chatter if its noise is underrated; up to three times
-    that, where it costs neither events nor wakes, is as cheap and far surer. The factor is common practice, no source.
+    A hysteresis just large enough by the model lets the node chatter if its noise is underrated; up to five times that,
+    but no more than a tenth of the band, is as cheap and far surer where it costs neither events nor wakes. Both
+    figures are common practice, no source.
     """
     first = min((-round(one.seen, 2), one.changes_count) for one in options)
     best = [one for one in options if (-round(one.seen, 2), one.changes_count) == first]
     widths = [one.result.settings.hyst or 0.0 for one in best]
-    enough = SAFETY_FACTOR * min(widths)
+    now = best[0].result.settings
+    band = now.hi - now.lo if now.hi is not None and now.lo is not None else np.inf
+    enough = max(min(widths), min(SAFETY_FACTOR * min(widths), WIDEST_SHARE * band + 1e-9))
     return max(zip(widths, best, strict=True), key=lambda pair: (pair[0] <= enough, pair[0], -_upper(pair[1])))[1]
 
 
