@@ -15,7 +15,7 @@ from typing import Any
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
-from fleet.commands.demo_retune import Retuned, retune_three
+from fleet.commands.demo_retune import Retuned, posting_in_played_time, retune_three
 from fleet.commands.demo_words import told
 from fleet.demo.embedded import embedded_broker
 from fleet.demo.live import live_on
@@ -170,18 +170,23 @@ def write_report(folder: Path) -> Path:
 
 
 def go_on(stage: Stage, speed_up: float) -> None:
-    """Play on at a speed-up until Ctrl-C."""
+    """Play on at a speed-up until Ctrl-C; the nodes take the orders that anyone sends meanwhile."""
     from fleet.demo.flats import end_s
+    from fleet.demo.play import OrderBox
 
+    flats = stage.prepared.flats
     task = stage.progress.add_task("live; Ctrl-C stops", total=None)
-    try:
-        for played in live_on(
-            stage.prepared.flats, stage.url, stage.prepared.root, speed_up=speed_up, end_s=end_s(stage.prepared.flats)
-        ):
-            at = datetime.fromtimestamp(played.at_s, UTC)
-            stage.progress.update(task, description=f"live, {at:%Y-%m-%d %H:%M}; Ctrl-C stops")
-    except KeyboardInterrupt:
-        stage.progress.update(task, description="stopped")
+    with OrderBox(stage.url, stage.prepared.root) as box, posting_in_played_time(stage):
+        steps = live_on(
+            flats, stage.url, stage.prepared.root,
+            speed_up=speed_up, end_s=end_s(flats), box=box, keys=stage.prepared.keys,
+        )  # fmt: skip
+        try:
+            for played in steps:
+                at = datetime.fromtimestamp(played.at_s, UTC)
+                stage.progress.update(task, description=f"live, {at:%Y-%m-%d %H:%M}; Ctrl-C stops")
+        except KeyboardInterrupt:
+            stage.progress.update(task, description="stopped")
 
 
 def _progress() -> Any:
