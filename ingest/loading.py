@@ -17,6 +17,7 @@ from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeR
 
 from fleet.clock import monotonic_s, now_s
 from fleet.errors import MessageError, SetupError
+from fleet.jobs.nightly import sync_setup
 from fleet.settings import Settings
 from fleet.store.engine import Store, open_store
 from fleet.store.lease import INGEST, held
@@ -44,8 +45,20 @@ def opened_for_writing(settings: Settings, what: str) -> Iterator[tuple[Store, A
     store = open_store(settings.database_url, check_version=False)
     with store:
         upgrade_store(store)
+        take_node_list(store, settings)
         with held(store, INGEST, what=what, now_s=now_s) as renew:
             yield store, renew
+
+
+def take_node_list(store: Store, settings: Settings) -> None:
+    """Nodes and told events of the set-up folder, if there is one; what is wrong in it is said, the rest is taken."""
+    if not (settings.setup_dir / "nodes.csv").exists():
+        return
+    try:
+        for problem in sync_setup(store, settings.setup_dir).problems:
+            say(f"wakeledger: {problem}")
+    except SetupError as why:
+        say(f"wakeledger: {why}")
 
 
 @contextmanager
