@@ -36,7 +36,8 @@ def postgres_server() -> Iterator[str]:
     folder = Path(tempfile.mkdtemp(prefix="pg-"))
     as_whom: list[str] = []
     if os.geteuid() == 0:  # the server refuses to run as root
-        as_whom = ["runuser", "-u", "postgres", "--"]
+        runuser = shutil.which("runuser", path=f"{os.environ.get('PATH', '')}:/usr/sbin:/sbin") or "runuser"
+        as_whom = [runuser, "-u", "postgres", "--"]
         shutil.chown(folder, "postgres")
     data = folder / "data"
 
